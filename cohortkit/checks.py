@@ -1,0 +1,145 @@
+"""Checks that every estimator uses, so that every message reads alike."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from cohortkit.errors import ArgumentError, TableError
+
+
+def as_frame(data: Any) -> pd.DataFrame:
+    """The rows of an analysis set, or the table itself.
+
+    Raises
+    ------
+    TableError
+        If `data` is neither a pandas table nor something with ``.rows``.
+    """
+    rows = getattr(data, "rows", data)
+    if isinstance(rows, pd.DataFrame):
+        return rows
+    raise TableError(
+        "An estimator takes a pandas table or an analysis set",
+        found=type(data).__name__,
+        next_step="pass a DataFrame, or a set from open_release(...)",
+    )
+
+
+def one_of(name: str, value: Any, allowed: Sequence[Any]) -> Any:
+    """Return `value` if it is one of `allowed`, else say which values are."""
+    if value in allowed:
+        return value
+    listed = [repr(a) for a in allowed]
+    words = listed[0] if len(listed) == 1 else ", ".join(listed[:-1]) + " or " + listed[-1]
+    raise ArgumentError(
+        f"Argument '{name}' takes {words}", found=repr(value), next_step="use a value listed here"
+    )
+
+
+def proportion(name: str, value: float) -> float:
+    """Return `value` if it lies strictly between 0 and 1."""
+    if isinstance(value, (int, float)) and 0 < value < 1:
+        return float(value)
+    raise ArgumentError(
+        f"Argument '{name}' lies strictly between 0 and 1",
+        found=repr(value),
+        next_step="give a fraction such as 0.95",
+    )
+
+
+def count(name: str, value: int, minimum: int = 1) -> int:
+    """Return `value` if it is a whole number of at least `minimum`."""
+    if isinstance(value, (int, np.integer)) and not isinstance(value, bool) and value >= minimum:
+        return int(value)
+    raise ArgumentError(
+        f"Argument '{name}' is a whole number of at least {minimum}",
+        found=repr(value),
+        next_step=f"give {minimum} or more",
+    )
+
+
+def columns(frame: pd.DataFrame, wanted: dict[str, str | None]) -> pd.DataFrame:
+    """The named columns, renamed to their roles.
+
+    Parameters
+    ----------
+    frame
+        Any table.
+    wanted
+        Role to column name, as ``{"subject": "scan_id"}``. A role whose name is
+        None is left out.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A new table with one column per role and a fresh 0..n-1 index.
+
+    Raises
+    ------
+    TableError
+        If a named column is absent or stands twice in the table.
+    """
+    for role, name in wanted.items():
+        if name is None:
+            continue
+        found = list(frame.columns).count(name)
+        if found != 1:
+            raise TableError(
+                f"The table has no column '{name}' for the {role}"
+                if not found
+                else f"The table has {found} columns called '{name}'",
+                found="columns " + ", ".join(map(str, frame.columns)),
+                next_step=f"name the column with {role}=..., or rename it",
+            )
+    kept = {role: name for role, name in wanted.items() if name is not None}
+    return pd.DataFrame({role: frame[name].reset_index(drop=True) for role, name in kept.items()})
+
+
+def numeric(frame: pd.DataFrame, role: str) -> pd.Series:
+    """Column `role` as float64; NaN stays NaN.
+
+    Raises
+    ------
+    TableError
+        If a value is text, or infinite. Names how many and the first.
+    """
+    column = frame[role]
+    values = pd.to_numeric(column, errors="coerce").astype("float64")
+    bad = (values.isna() & column.notna()) | np.isinf(values)
+    if bad.any():
+        raise TableError(
+            f"The {role} must be a finite number in every row",
+            found=f"{int(bad.sum())} other values, the first {column[bad].iloc[0]!r}",
+            next_step="correct or leave out those rows",
+        )
+    return values
+
+
+def without_missing(frame: pd.DataFrame, missing: str) -> tuple[pd.DataFrame, int]:
+    """Stop at missing values, or drop their rows because the caller said so.
+
+    Returns
+    -------
+    tuple
+        The rows without missing values and the number dropped.
+
+    Raises
+    ------
+    TableError
+        If ``missing="stop"`` and a value is missing: names column and count.
+    """
+    one_of("missing", missing, ("stop", "drop"))
+    gaps = frame.isna()
+    rows = gaps.any(axis=1)
+    if missing == "stop" and rows.any():
+        counts = ", ".join(f"{name} ({n})" for name, n in gaps.sum().items() if n)
+        raise TableError(
+            "Values are missing",
+            found=counts,
+            next_step="find out why, then pass missing='drop' to leave those rows out and count them",
+        )
+    return frame[~rows].reset_index(drop=True), int(rows.sum())

@@ -1,0 +1,116 @@
+"""How numbers look: one rule by unit for terminal, Markdown and HTML.
+
+Rounding happens here and nowhere else.
+"""
+
+from __future__ import annotations
+
+import html
+import math
+from collections.abc import Sequence
+from typing import Any
+
+_DECIMALS = {"mm": 2, "d": 0, "%": 1, "1": 3, "a": 1, "deg": 0, "N": 0}
+_SUFFIX = {"1": ""}
+_HEADINGS = ("estimate", "group", "value", "interval", "participants", "fingers", "readings")
+
+
+def number(value: float, unit: str) -> str:
+    """Format `value` by its UCUM `unit`; NaN reads 'not reached', infinity 'no limit'."""
+    if value is None or math.isnan(value):
+        return "not reached"
+    if math.isinf(value):
+        return "no limit" if value > 0 else "no lower limit"
+    size = abs(value)
+    decimals = _DECIMALS.get(unit, 3)
+    if size >= 1e6 or 0 < size < 0.5 * 10 ** -(decimals + 1):
+        return f"{value:.3g}"
+    text = f"{value:.{decimals}f}"
+    return text.lstrip("-") if float(text) == 0 else text
+
+
+def interval(lower: float, upper: float, unit: str) -> str:
+    """Format limits as ``[a, b]``; empty if there is no interval."""
+    if math.isnan(lower) and math.isnan(upper):
+        return ""
+    return f"[{number(lower, unit)}, {number(upper, unit)}]"
+
+
+def with_unit(text: str, unit: str) -> str:
+    """Append the unit; a pure number has none."""
+    suffix = _SUFFIX.get(unit, unit)
+    return f"{text} {suffix}".strip() if text[:1].isdigit() or text[:1] == "-" else text
+
+
+def estimate_line(estimate: dict[str, Any]) -> str:
+    """One estimate on one line, with its interval and n."""
+    unit = estimate["unit"]
+    head = estimate["name"] + (f" ({estimate['group']})" if estimate["group"] else "")
+    body = with_unit(number(estimate["value"], unit), unit)
+    limits = interval(estimate["lower"], estimate["upper"], unit)
+    level = estimate["level"]
+    if limits and not math.isnan(level):
+        body += f", {100 * level:g} % interval {limits}"
+    return f"{head}: {body}; {sample_sizes(estimate)}".rstrip("; ")
+
+
+def sample_sizes(estimate: dict[str, Any]) -> str:
+    """The n at each level that exists, as '60 participants, 240 readings'."""
+    parts = []
+    for level in ("participants", "fingers", "readings"):
+        n = estimate[f"n_{level}"]
+        if n is not None:
+            parts.append(f"{n} {level[:-1] if n == 1 else level}")
+    return ", ".join(parts)
+
+
+def _cells(estimate: dict[str, Any]) -> list[str]:
+    unit = estimate["unit"]
+    counts = [estimate[f"n_{level}"] for level in ("participants", "fingers", "readings")]
+    return [
+        estimate["name"],
+        estimate["group"],
+        with_unit(number(estimate["value"], unit), unit),
+        interval(estimate["lower"], estimate["upper"], unit),
+        *("" if n is None else str(n) for n in counts),
+    ]
+
+
+def _table(result: dict[str, Any]) -> tuple[list[str], list[list[str]]]:
+    rows = [_cells(e) for e in result["estimates"]]
+    used = [i for i in range(len(_HEADINGS)) if i < 1 or any(r[i] for r in rows)]
+    return [_HEADINGS[i] for i in used], [[r[i] for i in used] for r in rows]
+
+
+def text_table(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """A plain-text table with columns as wide as they need to be."""
+    grid = [list(headings), *[list(r) for r in rows]]
+    widths = [max(len(line[i]) for line in grid) for i in range(len(headings))]
+    lines = ["  ".join(c.ljust(w) for c, w in zip(line, widths, strict=True)).rstrip() for line in grid]
+    lines.insert(1, "  ".join("-" * w for w in widths))
+    return "\n".join(lines)
+
+
+def html_table(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """The same table as HTML; every cell is escaped."""
+    head = "".join(f"<th>{html.escape(h)}</th>" for h in headings)
+    body = "".join(
+        "<tr>" + "".join(f"<td>{html.escape(c)}</td>" for c in row) + "</tr>" for row in rows
+    )
+    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+
+
+def result_text(result: dict[str, Any]) -> str:
+    """A result for the terminal: title, table, cautions."""
+    parts = [result["question"], text_table(*_table(result))]
+    parts += [f"Caution ({c['code']}): {c['message']}" for c in result["cautions"]]
+    return "\n".join(parts)
+
+
+def result_html(result: dict[str, Any]) -> str:
+    """A result for a notebook or page: title, table, cautions."""
+    cautions = "".join(
+        f"<p><strong>Caution.</strong> {html.escape(c['message'])}</p>" for c in result["cautions"]
+    )
+    title = f"<p><strong>{html.escape(result['question'])}</strong></p>"
+    return title + html_table(*_table(result)) + cautions
