@@ -1,0 +1,5 @@
+"""``python -m cohortkit``."""
+
+from cohortkit.cli import main
+
+main()
