@@ -23,10 +23,10 @@ def number(value: float, unit: str) -> str:
         return "no limit" if value > 0 else "no lower limit"
     size = abs(value)
     decimals = _DECIMALS.get(unit, 3)
-    if size >= 1e6 or 0 < size < 0.5 * 10 ** -(decimals + 1):
-        return f"{value:.3g}"
-    text = f"{value:.{decimals}f}"
-    return text.lstrip("-") if float(text) == 0 else text
+    rounds_to_zero = 0 < size < 0.5 * 10**-decimals
+    if size >= 1e6 or rounds_to_zero:
+        return f"{value:.2g}"
+    return f"{abs(value) if size == 0 else value:.{decimals}f}"
 
 
 def interval(lower: float, upper: float, unit: str) -> str:
@@ -86,7 +86,9 @@ def text_table(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     """A plain-text table with columns as wide as they need to be."""
     grid = [list(headings), *[list(r) for r in rows]]
     widths = [max(len(line[i]) for line in grid) for i in range(len(headings))]
-    lines = ["  ".join(c.ljust(w) for c, w in zip(line, widths, strict=True)).rstrip() for line in grid]
+    lines = [
+        "  ".join(c.ljust(w) for c, w in zip(line, widths, strict=True)).rstrip() for line in grid
+    ]
     lines.insert(1, "  ".join("-" * w for w in widths))
     return "\n".join(lines)
 

@@ -29,5 +29,7 @@ def test_notebook_is_clean_and_thin(path):
     assert all(cell["outputs"] == [] and cell["execution_count"] is None for cell in cells)
     code = "\n".join("".join(cell["source"]) for cell in cells)
     assert sum(bool(line.strip()) for line in code.splitlines()) <= 40
-    defined = [n for n in ast.walk(ast.parse(code)) if isinstance(n, ast.FunctionDef | ast.ClassDef)]
+    defined = [
+        n for n in ast.walk(ast.parse(code)) if isinstance(n, ast.FunctionDef | ast.ClassDef)
+    ]
     assert defined == []

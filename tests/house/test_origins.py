@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import json
+import math
 import re
 from pathlib import Path
 
@@ -22,7 +23,7 @@ TOLERANCES = {"abs", "rel", "atol", "rtol", "tolerance", "tol"}
 
 def looks_computed(value: object) -> bool:
     """Whether a literal has so many digits that somebody must have computed it."""
-    if not isinstance(value, float) or value != value or value in (float("inf"), float("-inf")):
+    if not isinstance(value, float) or not math.isfinite(value):
         return False
     digits = f"{abs(value):.12g}".split("e")[0].replace(".", "").lstrip("0")
     return len(digits) >= 4
@@ -45,7 +46,9 @@ def numbers_in_assertions(module: ast.Module) -> list[tuple[int, float]]:
         found += [
             (item.lineno, item.value)
             for item in ast.walk(node)
-            if isinstance(item, ast.Constant) and id(item) not in skipped and looks_computed(item.value)
+            if isinstance(item, ast.Constant)
+            and id(item) not in skipped
+            and looks_computed(item.value)
         ]
     return found
 

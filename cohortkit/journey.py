@@ -1,0 +1,250 @@
+"""The command line's verbs as functions: each does one step and says what it did."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from cohortkit.cohort.draft import draft_mapping
+from cohortkit.cohort.identity import IdCoding
+from cohortkit.cohort.pooling import Pooled
+from cohortkit.cohort.pooling import pool as pool_intakes
+from cohortkit.cohort.refused import write_refused
+from cohortkit.cohort.release import Release, diff, freeze, open_release, verify
+from cohortkit.cohort.validation import Intake, import_clinic, read_intake, write_intake
+from cohortkit.cohort.writing import atomic_write
+from cohortkit.display import text_table
+from cohortkit.errors import ArgumentError, IntegrityError, PoolingError
+from cohortkit.report.answers import draw_all, read_plan
+from cohortkit.report.notebooks import run_notebooks
+from cohortkit.report.page import write_report
+from cohortkit.tables.codebook import write_codebook, write_templates
+from cohortkit.tables.schema import shipped_folder
+
+Say = Callable[[str], None]
+
+_SITES = "sites"
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a step did: lines for a reader, data for a script, an exit code."""
+
+    lines: list[str]
+    data: dict[str, Any] = field(default_factory=dict)
+    exit_code: int = 0
+
+
+def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """A table as JSON-ready rows."""
+    return json.loads(frame.to_json(orient="records"))
+
+
+def _text(frame: pd.DataFrame) -> str:
+    """A table as aligned text; a missing cell is empty."""
+    cells = frame.astype("string").fillna("")
+    return text_table([str(c) for c in cells.columns], cells.to_numpy().tolist())
+
+
+def draft(source: Path, out: Path | None, *, progress: Say) -> Outcome:
+    """Look at a clinic's file; print or write a mapping skeleton to edit."""
+    progress(f"looking at {source.name}")
+    drafted = draft_mapping(source)
+    lines = list(drafted.summary)
+    if out is None:
+        lines += ["", drafted.text_toml]
+    else:
+        if out.exists():
+            raise ArgumentError(
+                "A mapping file is never overwritten",
+                where=str(out),
+                next_step="name a new file, or move the old one away",
+            )
+        atomic_write(out, drafted.text_toml.encode("utf-8"))
+        lines += [f"draft written: {out}", "Every line marked 'guess' needs your eye."]
+    return Outcome(lines, {"mapping": drafted.text_toml, "guesses": list(drafted.summary)})
+
+
+def import_clinics(
+    mappings: Sequence[Path],
+    pool: Path,
+    *,
+    refused: Path | None = None,
+    corrected: Path | None = None,
+    progress: Say,
+) -> Outcome:
+    """Import each clinic into the pool folder and write its refused rows."""
+    refused = refused or pool / "refused"
+    states, intakes = {}, []
+    for index, mapping in enumerate(mappings, start=1):
+        progress(f"importing clinic {index} of {len(mappings)}: {mapping}")
+        intake = import_clinic(mapping, corrected=corrected)
+        state = write_intake(intake, pool / _SITES / intake.site_id)
+        write_refused(intake, refused)
+        states[intake.site_id] = state
+        intakes.append(intake)
+    counts = pd.concat([intake.counts for intake in intakes], ignore_index=True)
+    totals = {name: int(counts[name].sum()) for name in ("read", "accepted", "refused", "blank")}
+    lines = [
+        _text(counts),
+        "",
+        f"{totals['read']} rows read = {totals['accepted']} accepted + {totals['refused']} refused "
+        f"+ {totals['blank']} declared blank",
+        *(f"{site}: {state}" for site, state in states.items()),
+        *_problem_lines(intakes),
+        f"refused rows and what to do: {refused}",
+    ]
+    return Outcome(lines, {"counts": _rows(counts), "totals": totals, "sites": states})
+
+
+def _problem_lines(intakes: Sequence[Intake]) -> list[str]:
+    """Problems counted by site, severity and code."""
+    problems = pd.concat([intake.problems for intake in intakes], ignore_index=True)
+    if problems.empty:
+        return ["", "no problem found", ""]
+    grouped = problems.groupby(["site_id", "severity", "code"], sort=True)
+    counted = grouped.size().rename("problems").reset_index()
+    return ["", _text(counted), ""]
+
+
+def _pool_folder(pool: Path, progress: Say) -> Pooled:
+    """Read every imported clinic of a pool folder and join them."""
+    folders = sorted(p for p in (pool / _SITES).glob("*") if p.is_dir() and p.name[0] != ".")
+    if not folders:
+        raise PoolingError(
+            "The pool holds no imported clinic",
+            where=str(pool),
+            next_step="run 'cohortkit import MAPPING --pool POOL' first",
+        )
+    progress(f"joining {len(folders)} clinics")
+    return pool_intakes([read_intake(folder) for folder in folders])
+
+
+def pool_clinics(pool: Path, *, progress: Say) -> Outcome:
+    """Join the clinics; list the flow and whoever may be the same person twice."""
+    pooled = _pool_folder(pool, progress)
+    return Outcome(
+        _pool_lines(pooled),
+        {"flow": _rows(pooled.flow), "same_person_candidates": _rows(pooled.duplicates)},
+    )
+
+
+def _pool_lines(pooled: Pooled) -> list[str]:
+    lines = [_text(pooled.flow), ""]
+    if pooled.duplicates.empty:
+        return [*lines, "no candidate for the same person twice"]
+    return [
+        *lines,
+        "possibly the same person twice (listed, never merged):",
+        _text(pooled.duplicates),
+    ]
+
+
+def freeze_pool(pool: Path, out: Path, *, ids: str, secret: Path, progress: Say) -> Outcome:
+    """Freeze the pool as a release."""
+    pooled = _pool_folder(pool, progress)
+    progress("freezing")
+    release = freeze(pooled, out, ids=IdCoding.open(ids, secret))
+    return Outcome([*_pool_lines(pooled), "", *_release_lines(release)], _release_data(release))
+
+
+def _release_data(release: Release) -> dict[str, Any]:
+    return {"release": str(release.path), "release_hash": release.release_hash}
+
+
+def _release_lines(release: Release) -> list[str]:
+    rows = {name: len(frame) for name, frame in release.tables.items()}
+    return [
+        f"release: {release.path}",
+        f"release hash: {release.release_hash}",
+        "rows: " + ", ".join(f"{name} {n}" for name, n in rows.items()),
+    ]
+
+
+def verify_release(path: Path, *, progress: Say) -> Outcome:
+    """Check every byte of a release."""
+    progress("checking every file against the manifest")
+    found = verify(path)
+    data = {"ok": found.ok, "problems": _rows(found.problems)}
+    if found.ok:
+        return Outcome([f"intact: {path}", f"release hash: {found.release_hash}"], data)
+    lines = ["NOT as frozen:", _text(found.problems), "Next: restore the release from its archive."]
+    return Outcome(lines, data, exit_code=IntegrityError.exit_code)
+
+
+def compare_releases(old: Path, new: Path, *, progress: Say) -> Outcome:
+    """Say what changed between two releases."""
+    progress("comparing")
+    found = diff(open_release(old), open_release(new))
+    return Outcome(found.lines(), found.to_dict())
+
+
+def redraw(release: Path, out: Path, *, only: Sequence[str], progress: Say) -> Outcome:
+    """Run the notebooks on a release."""
+    opened = open_release(release)
+    written = run_notebooks(opened.path, out, names=tuple(only) or None, progress=progress)
+    names = [str(path) for path in written]
+    return Outcome([*names, f"{len(names)} files in {out}"], {"files": names})
+
+
+def report(release: Path, out: Path, *, progress: Say) -> Outcome:
+    """Write the report of a release."""
+    opened = open_release(release)
+    progress("answering the four questions and drawing")
+    path = write_report(opened, out)
+    return Outcome([f"report: {path}"], {"report": str(path)})
+
+
+def codebook(out: Path, *, progress: Say) -> Outcome:
+    """Write the codebook."""
+    progress("writing the codebook")
+    paths = [str(path) for path in write_codebook(out)]
+    return Outcome(paths, {"files": paths})
+
+
+def templates(out: Path, *, progress: Say) -> Outcome:
+    """Write the empty CSV templates."""
+    progress("writing the templates")
+    paths = [str(path) for path in write_templates(out)]
+    return Outcome(paths, {"files": paths})
+
+
+def demo(out: Path, *, progress: Say) -> Outcome:
+    """The whole journey on the invented clinics, into a new folder."""
+    if out.exists() and any(out.iterdir()):
+        raise ArgumentError(
+            "The demo writes into a new or empty folder",
+            where=str(out),
+            found="a folder with files in it",
+            next_step="name another folder, or empty this one",
+        )
+    clinics = shipped_folder("synthetic_cohort")
+    mappings = sorted(clinics.glob("clinics/*/mapping.toml"))
+    pool = out / "pool"
+    imported = import_clinics(mappings, pool, refused=out / "refused", progress=progress)
+    key = out / "invented_hmac_key.txt"
+    out.mkdir(parents=True, exist_ok=True)
+    shutil.copyfile(clinics / key.name, key)
+    key.chmod(0o600)
+    frozen = freeze_pool(pool, out / "release", ids="hmac", secret=key, progress=progress)
+    release = open_release(out / "release")
+    progress("answering the four questions and drawing the figures")
+    draw_all(release, read_plan(), out / "figures")
+    progress("writing the report")
+    page = write_report(release, out / "report.html", figures=out / "figures")
+    progress("done")
+    lines = [
+        *imported.lines,
+        "",
+        *frozen.lines,
+        "",
+        "All five clinics, their ids and their readings are invented.",
+        f"report: {page}",
+    ]
+    return Outcome(lines, {**imported.data, **frozen.data, "report": str(page)})
