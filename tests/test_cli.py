@@ -1,0 +1,101 @@
+"""The command line: quick help, exit codes by class, no traceback for a user's mistake."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import time
+
+import pytest
+
+from cohortkit import errors
+from cohortkit.cli import cohortkit as group
+from cohortkit.cli import main
+
+VERBS = sorted(group.commands)
+
+
+def run(*arguments: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "cohortkit", *arguments]
+    return subprocess.run(command, capture_output=True, text=True, check=False)
+
+
+def leave(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
+    with pytest.raises(SystemExit) as stopped:
+        main(list(arguments))
+    printed = capsys.readouterr()
+    return int(stopped.value.code or 0), printed.out, printed.err
+
+
+def test_the_journey_has_its_verbs():
+    assert {
+        "demo", "draft-mapping", "import", "pool", "freeze", "verify",
+        "diff", "figures", "report", "codebook", "templates",
+    } == set(VERBS)  # fmt: skip
+
+
+@pytest.mark.parametrize("arguments", [(), *[(verb,) for verb in VERBS]], ids="-".join)
+def test_help_loads_nothing_heavy(arguments):
+    code = (
+        "import sys\nfrom cohortkit.cli import main\n"
+        f"try:\n    main({[*arguments, '--help']!r})\nexcept SystemExit:\n    pass\n"
+        "print([m for m in ('pandas', 'numpy', 'scipy', 'matplotlib') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.rstrip().endswith("[]")
+    assert "Usage: cohortkit" in done.stdout
+
+
+def test_help_answers_within_a_second():
+    seconds = []
+    for _ in range(3):
+        start = time.perf_counter()
+        assert run("--help").returncode == 0
+        seconds.append(time.perf_counter() - start)
+    assert min(seconds) < 1
+
+
+def test_help_carries_the_safety_statement():
+    assert "not a diagnostic device" in " ".join(run("--help").stdout.split())
+
+
+def test_a_missing_release_is_a_message_not_a_traceback(tmp_path):
+    done = run("verify", str(tmp_path / "none"))
+    assert done.returncode == errors.ReleaseError.exit_code
+    assert "Next:" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_debug_shows_the_traceback(tmp_path):
+    assert "Traceback" in run("--debug", "verify", str(tmp_path / "none")).stderr
+
+
+def test_wrong_options_leave_with_two(capsys):
+    assert leave(capsys, "freeze")[0] == 2
+    assert leave(capsys, "no-such-verb")[0] == 2
+
+
+def test_an_empty_pool_says_what_to_do(capsys, tmp_path):
+    code, _, err = leave(capsys, "--quiet", "pool", str(tmp_path))
+    assert code == errors.PoolingError.exit_code
+    assert "cohortkit import" in err
+
+
+def test_a_folder_that_cannot_be_made_is_a_message(capsys, tmp_path):
+    (tmp_path / "file").write_text("x", encoding="utf-8")
+    code, _, err = leave(capsys, "--quiet", "templates", "--out", str(tmp_path / "file" / "below"))
+    assert code == 13
+    assert "operating system refused" in err
+
+
+def test_progress_goes_to_standard_error_and_json_to_standard_output(capsys, tmp_path):
+    code, out, err = leave(capsys, "templates", "--out", str(tmp_path / "t"), "--json")
+    assert code == 0
+    assert len(json.loads(out)["files"]) == 10
+    assert "writing the templates" in err
+
+
+def test_quiet_says_nothing_on_standard_error(capsys, tmp_path):
+    code, _, err = leave(capsys, "--quiet", "codebook", "--out", str(tmp_path / "c"))
+    assert (code, err) == (0, "")
