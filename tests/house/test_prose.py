@@ -6,10 +6,12 @@ import contextlib
 import io
 import os
 import re
+import shlex
 from pathlib import Path
 
 import pytest
 
+from cohortkit.cli import main
 from tests.house.source_files import ROOT
 
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rglob("*.md"))]
@@ -37,6 +39,25 @@ def test_python_blocks_print_what_they_say(page: Path, demo: Path, monkeypatch):
         follows = found[index + 1] if index + 1 < len(found) else ("", "")
         if follows[0] == "text":
             assert printed.getvalue().strip() == follows[1].strip()
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda p: str(p.relative_to(ROOT)))
+def test_cohortkit_commands_run(page: Path, demo: Path, monkeypatch, capsys):
+    commands = [
+        line
+        for language, code in blocks(page)
+        if language == "sh"
+        for line in code.replace("\\\n", " ").splitlines()
+        if line.startswith("cohortkit ")
+    ]
+    if not commands:
+        pytest.skip("no cohortkit command on this page")
+    monkeypatch.chdir(demo.parent)
+    for command in commands:
+        with pytest.raises(SystemExit) as left:
+            main(shlex.split(command, comments=True)[1:])
+        printed = capsys.readouterr()
+        assert not left.value.code, f"{command}\n{printed.err}"
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda p: str(p.relative_to(ROOT)))
