@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -22,3 +25,13 @@ def check_values(repository: Path) -> Path:
     if not (folder / "expected.csv").is_file():
         pytest.skip("the folder of check values is not beside this checkout")
     return folder
+
+
+@pytest.fixture(scope="session")
+def demo(repository: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder that the demo command makes, beside a copy of the invented clinics."""
+    folder = tmp_path_factory.mktemp("journey")
+    shutil.copytree(repository / "synthetic_cohort", folder / "synthetic_cohort")
+    command = [sys.executable, "-m", "cohortkit", "--quiet", "demo", "--out", "demo"]
+    subprocess.run(command, cwd=folder, check=True, capture_output=True)
+    return folder / "demo"
