@@ -1,0 +1,141 @@
+"""Rules that catch gaps typed in centimetres.
+
+A gap in cm is a tenth of itself in mm, and the two barely overlap. Mean gaps
+published in cm are 0.14 (A2 at rest), 0.30 (A2 loaded) and 0.51 (A2 loaded,
+complete rupture) (Klauser et al. 1999). In mm, an intact loaded A2 measures a
+median of 0.95 (Iruretagoiena et al. 2023), a completely torn loaded A4 a mean of
+2.9 and A2 of 4.4 (Schneeberger et al. 2016). Each limit below lies between the
+two scales, at about their geometric middle. A3 is another quantity and is not
+judged.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from cohortkit.tables.verdicts import (
+    Flags,
+    Tables,
+    Verdict,
+    beside,
+    equal,
+    get,
+    known,
+    numbers,
+    said,
+    site_of_scans,
+    verdict,
+)
+
+_REST_MM = 0.2
+_LOADED_MM = 0.45
+_LOADED_TORN_MM = 1.0
+_FEWEST = 3
+_FEW = 5
+_SEPARATION = 4.0
+
+
+def _torn(tables: Tables, frame: pd.DataFrame) -> Flags:
+    """True where the reading's pulley is completely torn in the scan's episode."""
+    tears = get(tables, "tears")
+    complete = tears[equal(tears["status"], "complete")]
+    episode = beside(frame, "scan_id", get(tables, "scans"), "episode_id")["episode_id"]
+    wanted = pd.MultiIndex.from_arrays([episode.astype(object), frame["pulley"].astype(object)])
+    held = pd.MultiIndex.from_arrays(
+        [complete["episode_id"].astype(object), complete["pulley"].astype(object)]
+    )
+    return np.asarray(wanted.isin(held)) & episode.notna().to_numpy(dtype=bool)
+
+
+def _limits(tables: Tables, frame: pd.DataFrame) -> NDArray[np.float64]:
+    """Per reading, the gap in mm below which it looks like cm; NaN where none is known."""
+    loaded = np.where(_torn(tables, frame), _LOADED_TORN_MM, _LOADED_MM)
+    limits = np.where(equal(frame["load"], "loaded"), loaded, _REST_MM)
+    bone = equal(frame["pulley"], "A2", "A4") & known(frame, "load", "gap_mm")
+    return np.where(bone, limits, np.nan)
+
+
+def _mostly(small: pd.Series) -> bool:
+    """More than half of the readings; of three or four, all."""
+    if len(small) < _FEW:
+        return len(small) >= _FEWEST and bool(small.all())
+    return bool(small.mean() > 0.5)
+
+
+def _signs(tables: Tables) -> pd.DataFrame:
+    """Per reading: site, pulley, load, gap, whether it can be judged, and whether it is small."""
+    frame = get(tables, "readings")
+    limits = _limits(tables, frame)
+    gap = numbers(frame["gap_mm"])
+    signs = pd.DataFrame(
+        {
+            "site": beside(frame, "scan_id", site_of_scans(tables), "site_id")["site_id"],
+            "pulley": frame["pulley"],
+            "load": frame["load"],
+            "gap": gap,
+            "small": gap < limits,
+        }
+    )
+    signs["judged"] = ~np.isnan(limits) & signs["site"].notna().to_numpy(dtype=bool)
+    return signs
+
+
+def _suspect_groups(signs: pd.DataFrame) -> tuple[Flags, Flags]:
+    """Rows that stand in a group large enough to be judged, and in one that looks like cm.
+
+    Groups are the loaded readings of a site, those of one pulley at a site, and
+    all readings at rest of a site that has no loaded ones.
+    """
+    loaded = signs[signs["judged"] & equal(signs["load"], "loaded")]
+    rest = signs[signs["judged"] & equal(signs["load"], "rest")]
+    judged, suspect = np.zeros((2, len(signs)), dtype=bool)
+    site_of = signs["site"].astype(object)
+    for site in site_of.dropna().unique():
+        here = (site_of == site).fillna(False).to_numpy(dtype=bool)
+        mine = loaded[here[loaded.index]]
+        mine = mine if len(mine) else rest[here[rest.index]]
+        judged |= here & (len(mine) >= _FEWEST)
+        if _mostly(mine["small"]):
+            suspect |= here
+            continue
+        for _, group in mine.groupby("pulley"):
+            if _mostly(group["small"]):
+                suspect[group.index] = True
+    return judged & known(signs, "gap"), suspect & known(signs, "gap")
+
+
+def clinic_gap_not_in_cm(tables: Tables) -> list[Verdict]:
+    """The gaps of a clinic are not a tenth of what gaps in mm are.
+
+    Judged on the loaded A2 and A4 readings of a site, together and per pulley; on
+    its readings at rest if it has no others; from three readings on. With five or
+    more, the middle one decides (it lies below its limit); with fewer, all must.
+    Broken are all gaps of the clinic, or the loaded ones of the pulley concerned.
+    """
+    signs = _signs(tables)
+    judged, suspect = _suspect_groups(signs)
+    message = said(
+        signs, "gap {} at site {}, most of whose gaps are too small to be in mm", "gap", "site"
+    )
+    return [verdict("readings", judged, suspect, ("gap_mm",), message)]
+
+
+def reading_not_in_cm(tables: Tables) -> list[Verdict]:
+    """No single gap is a tenth of what its clinic's other gaps are.
+
+    Broken is a gap of A2 or A4 that lies below its limit and below a quarter of
+    the median of the other gaps of the same site, pulley and load state that lie
+    above theirs. Not judged with fewer than three such gaps.
+    """
+    signs = _signs(tables)
+    large = signs["gap"].where(signs["judged"] & ~signs["small"])
+    group = [signs["site"].astype(object), signs["pulley"], signs["load"]]
+    peers = large.groupby(group, dropna=False, sort=False)
+    judged = signs["judged"].to_numpy(dtype=bool) & (numbers(peers.transform("count")) >= _FEWEST)
+    usual = numbers(peers.transform("median"))
+    broken = signs["small"].to_numpy(dtype=bool) & (signs["gap"].to_numpy() * _SEPARATION < usual)
+    told = signs.assign(usual=usual)
+    message = said(told, "gap {} where most are near {}: perhaps in cm", "gap", "usual")
+    return [verdict("readings", judged, broken, ("gap_mm",), message)]
