@@ -34,6 +34,8 @@ class Field:
         Regular expression that the whole text must match, or None.
     missing_codes
         Text that means missing to what the absence says. Always holds ``""``.
+    example
+        A value as it might look; empty where range or codes say enough.
     """
 
     name: str
@@ -47,6 +49,7 @@ class Field:
     codes: dict[str, str]
     pattern: str | None
     missing_codes: dict[str, str]
+    example: str = ""
 
 
 @dataclass(frozen=True)
@@ -167,6 +170,7 @@ def _field(entry: dict[str, Any], table_missing: list[dict[str, str]]) -> Field:
         codes={c["value"]: c["label"] for c in entry.get("categories", [])},
         pattern=limits.get("pattern"),
         missing_codes={m["value"]: m["label"] for m in missing},
+        example=entry.get("example", ""),
     )
 
 
