@@ -52,7 +52,8 @@ def scan_finger_is_episode_finger(tables: Tables) -> list[Verdict]:
 def injured_finger_names_its_episode(tables: Tables) -> list[Verdict]:
     """A scan without episode is not of a finger that was injured by then.
 
-    An episode whose day of onset is missing counts as one that was before.
+    An episode whose day of onset is missing counts as one that was before. Not
+    judged if the episodes were not given.
     """
     frame, episodes = get(tables, "scans"), get(tables, "episodes")
     onset = episodes[_FINGER].assign(onset=episodes["onset_day"].fillna(-(10**6)))
@@ -63,7 +64,8 @@ def injured_finger_names_its_episode(tables: Tables) -> list[Verdict]:
     message = said(
         frame, "{} {} of {} had an episode before this scan", "side", "digit", _FINGER[0]
     )
-    judged = known(frame, *_FINGER, "scan_day")
+    named = known(frame, "episode_id")
+    judged = named | (known(frame, *_FINGER, "scan_day") & ("episodes" in tables))
     return [verdict("scans", judged, broken, ("episode_id",), message)]
 
 
