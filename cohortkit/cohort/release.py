@@ -1,0 +1,139 @@
+"""Freeze a pool as a release, open it again, check it, compare two of them.
+
+A release is a folder that is built under a temporary name, flushed to the disk and
+renamed once. It is never overwritten. Its manifest is written last and holds the
+hash of every file.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from cohortkit.cohort.difference import ReleaseDiff, diff
+from cohortkit.cohort.frozen_release import LazyTables, Release
+from cohortkit.cohort.identity import IdCoding
+from cohortkit.cohort.locking import writer_lock
+from cohortkit.cohort.manifest import MANIFEST, build_manifest, manifest_bytes, read_manifest
+from cohortkit.cohort.pooling import Pooled
+from cohortkit.cohort.release_log import append_to_log
+from cohortkit.cohort.release_parts import build_parts
+from cohortkit.cohort.verification import Verification, verify
+from cohortkit.cohort.writing import atomic_folder, atomic_write
+from cohortkit.errors import CohortkitError, ReleaseError
+from cohortkit.tables.canonical import sha256
+
+__all__ = [
+    "Release",
+    "ReleaseDiff",
+    "Verification",
+    "diff",
+    "freeze",
+    "open_release",
+    "verify",
+]
+
+
+def freeze(pooled: Pooled, out: Path | str, *, ids: IdCoding) -> Release:
+    """Write a pool as a release that cannot be altered unnoticed.
+
+    Ids become codes, identifiers stop it, every row keeps its provenance. A line
+    is added to ``releases.log`` beside the release.
+
+    Parameters
+    ----------
+    pooled
+        The clinics joined.
+    out
+        The folder to appear. Its parent must exist; it itself must not.
+    ids
+        How ids become codes, and where the site keeps what turns them back.
+
+    Raises
+    ------
+    ReleaseError
+        If the folder exists, could not be written, or would hold the code table or
+        key. Nothing is left behind and what was there is unchanged.
+    IdentifierError
+        If anything in the pool looks like a person's identifier.
+    """
+    target = Path(out)
+    _refuse_existing(target)
+    if target.resolve() in ids.path.resolve().parents:
+        raise ReleaseError(
+            "The code table or key would lie inside the release",
+            where=str(ids.path),
+            next_step="keep it elsewhere, at the site",
+        )
+    parts = build_parts(pooled, ids)
+    manifest = manifest_bytes(build_manifest(parts.files, parts.rows, parts.sites, ids.mode))
+    try:
+        with writer_lock(target.parent):
+            _write(target, parts.files, manifest)
+    except CohortkitError as error:
+        if isinstance(error, ReleaseError):
+            raise
+        raise ReleaseError(
+            error.what, where=error.where, found=error.found, next_step=error.next_step
+        ) from error
+    return open_release(target, check=False)
+
+
+def _refuse_existing(target: Path) -> None:
+    if os.path.lexists(target):
+        raise ReleaseError(
+            "A release is never overwritten",
+            where=str(target),
+            next_step="name another folder; a changed pool is a new release",
+        )
+    if not target.parent.is_dir():
+        raise ReleaseError(
+            "The folder that is to hold the release does not exist",
+            where=str(target.parent),
+            next_step="make the folder first",
+        )
+
+
+def _write(target: Path, files: dict[str, bytes], manifest: bytes) -> None:
+    read = None
+    with atomic_folder(target) as folder:
+        for name, data in files.items():
+            place = folder / name
+            if place.parent != folder and not place.parent.is_dir():
+                os.mkdir(place.parent)
+            atomic_write(place, data)
+        atomic_write(folder / MANIFEST, manifest)
+        read = read_manifest(folder)
+        append_to_log(
+            target.parent,
+            {
+                "at": read["created_at"],
+                "release": target.name,
+                "release_hash": read["release_hash"],
+                "manifest_sha256": sha256(manifest),
+                "identity": read["identity"]["mode"],
+            },
+        )
+
+
+def open_release(path: Path | str, check: bool = True) -> Release:
+    """Open a release.
+
+    Parameters
+    ----------
+    path
+        Its folder.
+    check
+        True: compare every byte with the manifest first, as `verify` does. False:
+        only the manifest, and each table when it is read.
+
+    Raises
+    ------
+    IntegrityError
+        If the release is not as it was frozen. Names every problem.
+    """
+    folder = Path(path)
+    if check:
+        verify(folder).require()
+    manifest = read_manifest(folder)
+    return Release(folder, manifest, LazyTables(folder, manifest))

@@ -1,0 +1,166 @@
+"""The files of a release as bytes, made from a pool whose ids are coded."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import pandas as pd
+
+from cohortkit.cohort.descriptor import SIDE_COLUMNS, descriptor_bytes
+from cohortkit.cohort.flow import COLUMNS as FLOW_COLUMNS
+from cohortkit.cohort.flow import content
+from cohortkit.cohort.identifiers import refuse_identifiers, screen, screen_text
+from cohortkit.cohort.identity import IdCoding, code_tables
+from cohortkit.cohort.manifest import DESCRIPTOR, SIDE_TABLES
+from cohortkit.cohort.parquet import to_parquet_bytes
+from cohortkit.cohort.pooling import Pooled
+from cohortkit.cohort.row_keys import row_keys
+from cohortkit.errors import ReleaseError
+from cohortkit.tables.canonical import from_csv_bytes, to_csv_bytes
+from cohortkit.tables.rules import rule_entries
+from cohortkit.tables.schema import TABLE_NAMES, typed
+
+_TYPES = {"string": "string", "integer": "Int64", "number": "float64"}
+
+
+@dataclass(frozen=True)
+class Parts:
+    """What goes into a release folder, the manifest apart."""
+
+    files: dict[str, bytes]
+    rows: dict[str, int]
+    sites: tuple[str, ...]
+
+
+def build_parts(pooled: Pooled, ids: IdCoding) -> Parts:
+    """Screen the pool, code its ids, and render every file.
+
+    Raises
+    ------
+    IdentifierError
+        If anything looks like a person's identifier, before or after coding, or a
+        table has a column that the format does not know.
+    ReleaseError
+        If rows and their provenance do not match.
+    """
+    refuse_identifiers(screen(pooled.tables))
+    raw = {name: typed(pooled.tables[name], name) for name in TABLE_NAMES}
+    coded, codes = code_tables(raw, ids)
+    keys = {
+        name: pd.Series(
+            row_keys(coded[name], name).astype(object).to_numpy(),
+            index=row_keys(raw[name], name).astype(object),
+        )
+        for name in TABLE_NAMES
+    }
+    provenance = _provenance(pooled.provenance, keys)
+    side = {
+        "flow": _flow(pooled, raw),
+        "refusals": _refusals(pooled.problems),
+        "warnings": _warnings(pooled.problems, pooled.provenance, keys),
+        "duplicates": _duplicates(pooled.duplicates, codes["participant"]),
+    }
+    _screen_parts(coded, provenance, side)
+    csv = {name: to_csv_bytes(coded[name], name) for name in TABLE_NAMES}
+    files: dict[str, bytes] = {}
+    for name, data in csv.items():
+        files[f"tables/{name}.csv"] = data
+        files[f"tables/{name}.parquet"] = to_parquet_bytes(from_csv_bytes(data, name))
+    files["provenance.csv"] = to_csv_bytes(provenance)
+    files["provenance.parquet"] = to_parquet_bytes(provenance)
+    files |= {f"{name}.csv": to_csv_bytes(side[name]) for name in SIDE_TABLES}
+    files[DESCRIPTOR] = descriptor_bytes(files)
+    return Parts(
+        files=files,
+        rows={name: len(coded[name]) for name in TABLE_NAMES},
+        sites=tuple(sorted(coded["sites"]["site_id"].astype(object))),
+    )
+
+
+def _screen_parts(
+    coded: Mapping[str, pd.DataFrame], provenance: pd.DataFrame, side: Mapping[str, pd.DataFrame]
+) -> None:
+    """Once more, on what will be written. Keys hold nothing but codes and table values."""
+    texts = {"provenance": provenance.drop(columns="key")} | {
+        name: frame.drop(columns="key") if "key" in frame else frame for name, frame in side.items()
+    }
+    refuse_identifiers(screen(coded))
+    for name, frame in texts.items():
+        refuse_identifiers(screen_text(frame, name))
+
+
+def _shaped(frame: pd.DataFrame, name: str) -> pd.DataFrame:
+    """The columns and types of a side table, rows from 0."""
+    columns = SIDE_COLUMNS[name]
+    kinds = {column: _TYPES[kind] for column, (kind, _) in columns.items()}
+    return frame[list(columns)].astype(kinds).reset_index(drop=True)
+
+
+def _provenance(provenance: pd.DataFrame, keys: Mapping[str, pd.Series]) -> pd.DataFrame:
+    """Where each row comes from, under its coded key. The file is named by its hash only."""
+    parts = []
+    for name in TABLE_NAMES:
+        own = provenance[provenance["table"] == name]
+        lost = ~own["key"].astype(object).isin(keys[name].index)
+        bare = ~keys[name].index.isin(own["key"].astype(object))
+        if lost.any() or bare.any():
+            raise ReleaseError(
+                "Rows and their provenance do not match",
+                where=f"table '{name}'",
+                found=f"{int(bare.sum())} rows without provenance, {int(lost.sum())} lines of "
+                "provenance without a row",
+                next_step="pool the clinics again and freeze the pool as it comes",
+            )
+        parts.append(own.assign(key=own["key"].astype(object).map(keys[name])))
+    frame = _shaped(pd.concat(parts), "provenance")
+    order = {name: k for k, name in enumerate(TABLE_NAMES)}
+    frame = frame.assign(_order=frame["table"].astype(object).map(order))
+    by = ["_order", "key", "site_id", "source", "line"]
+    return frame.sort_values(by, kind="stable").drop(columns="_order").reset_index(drop=True)
+
+
+def _flow(pooled: Pooled, tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    released = pd.DataFrame(content(tables, "released"), columns=list(FLOW_COLUMNS))
+    pooled_rows = pooled.flow[list(FLOW_COLUMNS)]
+    return _shaped(pd.concat([pooled_rows.astype(object), released.astype(object)]), "flow")
+
+
+def _refusals(problems: pd.DataFrame) -> pd.DataFrame:
+    by = ["site_id", "source", "code", "severity"]
+    counted = problems.astype(dict.fromkeys(by, "string")).groupby(by, sort=True).size()
+    return _shaped(counted.rename("n").reset_index(), "refusals")
+
+
+def _warnings(
+    problems: pd.DataFrame, provenance: pd.DataFrame, keys: Mapping[str, pd.Series]
+) -> pd.DataFrame:
+    """Rows of the release whose record carries a warning.
+
+    A rule's warning is given to rows of the rule's own table only; any other to
+    every row that the record made.
+    """
+    record = ["site_id", "source", "line"]
+    warned = problems.loc[problems["severity"] == "warning", [*record, "code"]].drop_duplicates()
+    made = provenance[[*record, "table", "key"]]
+    rows = warned.astype(object).merge(made.astype(object), on=record)
+    home = rows["code"].map({rule.id: rule.table for rule in rule_entries()})
+    rows = rows[home.isna() | (home == rows["table"])]
+    coded = [keys[t].get(k) for t, k in zip(rows["table"], rows["key"], strict=True)]
+    rows = rows.assign(key=pd.Series(coded, index=rows.index, dtype=object))
+    by = ["table", "key", "site_id", "code"]
+    return _shaped(rows[by].drop_duplicates().sort_values(by, kind="stable"), "warnings")
+
+
+def _duplicates(duplicates: pd.DataFrame, codes: Mapping[str, str]) -> pd.DataFrame:
+    """Candidate pairs under their codes, in an order that does not tell the ids."""
+    rows = []
+    for pair in duplicates.to_dict("records"):
+        one = (pair["site_id_1"], codes[pair["participant_id_1"]])
+        two = (pair["site_id_2"], codes[pair["participant_id_2"]])
+        (site_1, code_1), (site_2, code_2) = sorted((one, two))
+        told = (pair["evidence_bits"], pair["agrees"], pair["differs"])
+        rows.append((code_1, site_1, code_2, site_2, *told))
+    rows.sort(key=lambda row: (-row[4], *row[:4]))
+    columns = list(SIDE_COLUMNS["duplicates"])
+    return _shaped(pd.DataFrame(rows, columns=columns, dtype=object), "duplicates")

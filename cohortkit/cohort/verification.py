@@ -1,0 +1,210 @@
+"""Is a release, byte for byte, what was frozen?"""
+
+from __future__ import annotations
+
+import stat
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from cohortkit.cohort.manifest import MANIFEST, read_manifest
+from cohortkit.cohort.parquet import from_parquet_bytes, table_from_parquet
+from cohortkit.cohort.release_log import LOG, broken_lines, find_in_log
+from cohortkit.errors import CohortkitError, IntegrityError
+from cohortkit.tables.canonical import from_csv_bytes, sha256, to_csv_bytes
+from cohortkit.tables.schema import TABLE_NAMES
+
+_FOLDERS = ("tables",)
+Problem = tuple[str, str, str]
+"""File, problem and what was found."""
+
+
+@dataclass(frozen=True)
+class Verification:
+    """What `verify` found.
+
+    Parameters
+    ----------
+    ok
+        True if every file is there, as frozen, and no other.
+    problems
+        Columns ``file, problem, detail``; empty if `ok`.
+    release_hash
+        As the manifest gives it; empty if the manifest itself cannot be trusted.
+    """
+
+    ok: bool
+    problems: pd.DataFrame
+    release_hash: str
+
+    def require(self) -> None:
+        """Stop unless the release is as frozen.
+
+        Raises
+        ------
+        IntegrityError
+            Names every problem.
+        """
+        if not self.ok:
+            raise IntegrityError(
+                f"The release is not as it was frozen: {len(self.problems)} problems",
+                where="; ".join(
+                    f"{p['file']}: {p['problem']}" + (f" ({p['detail']})" if p["detail"] else "")
+                    for p in self.problems.to_dict("records")
+                ),
+                next_step="restore the release from its archive",
+            )
+
+
+def verify(path: Path | str, *, contents: bool = True) -> Verification:
+    """Compare every byte of a release folder with its manifest, and it with the log.
+
+    Parameters
+    ----------
+    path
+        The release folder. It may itself be reached through a link; nothing in it
+        may be one.
+    contents
+        Also parse each Parquet file and compare it with its CSV.
+
+    Returns
+    -------
+    Verification
+        Names each file that was altered, is missing, was added or renamed, and
+        each altered line of the log beside the release. Where a table's CSV was
+        altered and its Parquet was not, the first line that differs is named.
+
+    Raises
+    ------
+    IntegrityError
+        If there is no such folder.
+    """
+    folder = Path(path)
+    if not folder.is_dir():
+        raise IntegrityError(
+            "There is no release", where=str(folder), next_step="give the folder of a release"
+        )
+    try:
+        manifest = read_manifest(folder)
+    except CohortkitError as error:
+        why = error.what + (f": {error.found}" if error.found else "")
+        return _verification([(MANIFEST, "altered or unusable", why)], "")
+    present, problems = _walk(folder)
+    named: dict[str, Any] = manifest["files"]
+    hashes = {name: sha256((folder / name).read_bytes()) for name in present}
+    problems += _changed(folder, named, hashes)
+    problems += _moved(named, hashes)
+    if contents and not problems:
+        problems += _unlike(folder)
+    problems += _unlogged(folder)
+    return _verification(problems, str(manifest["release_hash"]))
+
+
+def _verification(problems: list[Problem], release_hash: str) -> Verification:
+    frame = pd.DataFrame(sorted(problems), columns=["file", "problem", "detail"], dtype=object)
+    return Verification(not problems, frame.astype("string"), release_hash)
+
+
+def _walk(folder: Path) -> tuple[list[str], list[Problem]]:
+    """Regular files below the folder but the manifest; links and devices are problems."""
+    present: list[str] = []
+    problems: list[Problem] = []
+    for base in ("", *_FOLDERS):
+        place = folder / base
+        if base and (place.is_symlink() or not place.is_dir()):
+            continue
+        for entry in sorted(place.iterdir()):
+            name = f"{base}/{entry.name}" if base else entry.name
+            mode = entry.lstat().st_mode
+            if stat.S_ISLNK(mode):
+                problems.append((name, "symbolic link", "a release holds no links"))
+            elif stat.S_ISDIR(mode):
+                if name not in _FOLDERS:
+                    problems.append((name, "added", "a folder"))
+            elif not stat.S_ISREG(mode):
+                problems.append((name, "added", "not a regular file"))
+            elif name != MANIFEST:
+                present.append(name)
+    return present, problems
+
+
+def _changed(folder: Path, named: dict[str, Any], hashes: dict[str, str]) -> list[Problem]:
+    problems = []
+    for name, digest in hashes.items():
+        if name in named and digest != named[name]["sha256"]:
+            size, frozen = (folder / name).stat().st_size, named[name]["bytes"]
+            detail = f"{size} bytes, frozen were {frozen}" if size != frozen else "same length"
+            at = _first_difference(folder, name, named, hashes)
+            problems.append((name, "altered", detail + (f"; {at}" if at else "")))
+    return problems
+
+
+def _first_difference(
+    folder: Path, name: str, named: dict[str, Any], hashes: dict[str, str]
+) -> str:
+    """Where a table's CSV departs from its untouched Parquet."""
+    twin = name.removesuffix(".csv") + ".parquet"
+    if name == twin or twin not in named or hashes.get(twin) != named[twin]["sha256"]:
+        return ""
+    frozen = _as_csv((folder / twin).read_bytes(), name).splitlines()
+    found = (folder / name).read_bytes().splitlines()
+    for line, (old, new) in enumerate(zip(frozen, found, strict=False), start=1):
+        if old != new:
+            return f"first differs in line {line}"
+    return f"first differs in line {min(len(frozen), len(found)) + 1}"
+
+
+def _as_csv(parquet: bytes, name: str) -> bytes:
+    stem = name.removesuffix(".csv").removeprefix("tables/")
+    if stem in TABLE_NAMES:
+        return to_csv_bytes(table_from_parquet(parquet, stem), stem)
+    return to_csv_bytes(from_parquet_bytes(parquet, name))
+
+
+def _moved(named: dict[str, Any], hashes: dict[str, str]) -> list[Problem]:
+    """Missing and added files; a missing file whose content has another name was renamed."""
+    added = {name: digest for name, digest in hashes.items() if name not in named}
+    problems = []
+    for name, entry in named.items():
+        if name in hashes:
+            continue
+        new = next((n for n, digest in added.items() if digest == entry["sha256"]), None)
+        if new is None:
+            problems.append((name, "missing", ""))
+        else:
+            problems.append((name, "renamed", f"now {new}"))
+            del added[new]
+    return problems + [(name, "added", "not named by the manifest") for name in added]
+
+
+def _unlike(folder: Path) -> list[Problem]:
+    """Tables whose Parquet does not hold what their CSV holds."""
+    problems = []
+    for stem in (*(f"tables/{name}" for name in TABLE_NAMES), "provenance"):
+        csv = (folder / f"{stem}.csv").read_bytes()
+        try:
+            same = _as_csv((folder / f"{stem}.parquet").read_bytes(), f"{stem}.csv") == csv
+            if stem.startswith("tables/"):
+                from_csv_bytes(csv, stem.removeprefix("tables/"))
+        except CohortkitError as error:
+            problems.append((f"{stem}.parquet", "unreadable", error.what))
+            continue
+        if not same:
+            problems.append((f"{stem}.parquet", "unlike its CSV", ""))
+    return problems
+
+
+def _unlogged(folder: Path) -> list[Problem]:
+    """Altered lines of the log beside the release, or the release's absence from it."""
+    log = folder.resolve().parent / LOG
+    if log.is_symlink() or not log.is_file():
+        return []
+    data = log.read_bytes()
+    broken = broken_lines(data)
+    if broken:
+        return [(LOG, f"line {line} broken", why) for line, why in broken]
+    if not find_in_log(data, sha256((folder / MANIFEST).read_bytes())):
+        return [(LOG, "no line for this release", "a line was removed, or the folder is a copy")]
+    return []
