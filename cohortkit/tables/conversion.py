@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from cohortkit.errors import TableError
 from cohortkit.tables.fields import TableSchema, table
@@ -69,6 +70,19 @@ _CONVERTERS: dict[str, Callable[[Any], Any]] = {
 }
 
 
+def _distinct(values: NDArray[np.object_], where: str) -> tuple[NDArray[np.intp], Any]:
+    """Code of each value and the values that the codes stand for."""
+    try:
+        return pd.factorize(values)
+    except TypeError as error:
+        raise TableError(
+            "A cell holds something that is neither text nor a number nor yes/no",
+            where=where,
+            found=str(error),
+            next_step="put one value into each cell",
+        ) from error
+
+
 def _convert(column: pd.Series, type_word: str, where: str) -> pd.Series:
     """One column; each distinct value is read once, so long columns stay quick."""
     if str(column.dtype) == DTYPES[type_word] and type_word in ("integer", "boolean"):
@@ -76,8 +90,7 @@ def _convert(column: pd.Series, type_word: str, where: str) -> pd.Series:
     values = column.astype(object).to_numpy(copy=True)
     missing = pd.isna(values)
     missing[~missing] = values[~missing] == ""
-    known = values[~missing]
-    codes, distinct = pd.factorize(known)
+    codes, distinct = _distinct(values[~missing], where)
     convert = _CONVERTERS[type_word]
     clean = np.empty(len(distinct), dtype=object)
     for i, value in enumerate(distinct):
@@ -87,7 +100,7 @@ def _convert(column: pd.Series, type_word: str, where: str) -> pd.Series:
             raise TableError(
                 f"A value is not a {type_word} of the table format",
                 where=where,
-                found=repr(value),
+                found=repr(value)[:80],
                 next_step="correct the value, or import the file with its mapping",
             ) from error
     result = np.full(len(values), np.nan if type_word == "number" else pd.NA, dtype=object)
