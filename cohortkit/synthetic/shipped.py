@@ -1,0 +1,25 @@
+"""The invented cohort that ships: clinics, planted problems and truth in one folder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from cohortkit.synthetic.clinics import write_clinics
+from cohortkit.synthetic.design import Design, read_design
+from cohortkit.synthetic.truth import write_truth
+
+
+def write_cohort(folder: Path | str, design: Design | None = None) -> list[Path]:
+    """Write ``clinics/`` and ``truth/`` anew into `folder`; returns the truth's files.
+
+    Called with the repository's own ``synthetic_cohort`` folder it must change
+    nothing, unless the design or the generator was changed.
+    """
+    design = design or read_design()
+    target = Path(folder)
+    planted = write_clinics(design, target / "clinics")
+    written = write_truth(design, target / "truth")
+    path = target / "truth" / "planted_problems.csv"
+    text = planted.to_csv(index=False, lineterminator="\n")
+    path.write_bytes(text.encode("utf-8"))
+    return [*written, path]
