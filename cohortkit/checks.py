@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from cohortkit.errors import ArgumentError, TableError
+from cohortkit.errors import ArgumentError, EstimateError, TableError
 
 
 def as_frame(data: Any) -> pd.DataFrame:
@@ -143,3 +143,34 @@ def without_missing(frame: pd.DataFrame, missing: str) -> tuple[pd.DataFrame, in
             next_step="find out why, then pass missing='drop' to leave those rows out and count them",
         )
     return frame[~rows].reset_index(drop=True), int(rows.sum())
+
+
+def one_quantity(
+    frame: pd.DataFrame, names: Sequence[str] = ("pulley", "load", "reference_structure")
+) -> None:
+    """Stop if the table mixes readings of different quantities.
+
+    A gap at A2, at A3 (read to the volar plate) and under load are different
+    quantities. A column of `names` that the table lacks is not checked: leaving
+    it out is how a caller says that pooling is meant.
+
+    Raises
+    ------
+    EstimateError
+        If one of the columns holds more than one value.
+    """
+    for name in names:
+        if list(frame.columns).count(name) != 1:
+            continue
+        kinds = sorted(map(str, frame[name].dropna().unique()))
+        if len(kinds) > 1:
+            raise EstimateError(
+                f"The rows mix different quantities in column '{name}'",
+                found=", ".join(kinds),
+                next_step=f"keep the rows of one {name}, or leave the column out to pool knowingly",
+            )
+
+
+def marked(column: pd.Series) -> pd.Series:
+    """Where a yes/no column says yes; a missing mark counts as no."""
+    return column.eq(True).astype("boolean").fillna(False).astype(bool)

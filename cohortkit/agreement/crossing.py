@@ -1,0 +1,307 @@
+"""Lay readings out as a complete subject-by-rater table, or say why they cannot be."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import sparse
+
+from cohortkit import checks
+from cohortkit.errors import EstimateError, TableError
+from cohortkit.estimate import Caution
+
+# Used where the table has them; they make messages and cautions specific.
+_EXTRAS = (
+    "finger_id",
+    "site_id",
+    "rater_site_id",
+    "read_no",
+    "reads_averaged",
+    "below_resolution",
+    "injured",
+)
+
+
+@dataclass(frozen=True)
+class Roles:
+    """Which column plays which part; None says that the table has no such column."""
+
+    subject: str
+    rater: str | None
+    value: str
+    participant: str | None
+
+
+@dataclass(frozen=True)
+class Crossed:
+    """A complete table of n independent subjects by k raters.
+
+    `values` has shape (n, k); `participants` is None if the caller stated that
+    subjects are independent.
+    """
+
+    values: np.ndarray
+    subjects: list[Any]
+    raters: list[Any]
+    participants: list[Any] | None
+    n_fingers: int | None
+    cautions: tuple[Caution, ...]
+
+
+def crossed(data: Any, roles: Roles, missing: str, raters: Sequence[Any] | None = None) -> Crossed:
+    """Check the design of a reliability table and lay it out.
+
+    Parameters
+    ----------
+    data
+        One row per read.
+    roles
+        Column names. With ``rater=None`` the reads of a subject are
+        exchangeable, and the k columns have no meaning of their own.
+    missing
+        ``"stop"``, or ``"drop"`` to leave out missing reads and with them every
+        subject that is then incomplete; both are counted in a caution.
+    raters
+        Raters to keep, in this order. None keeps all, in sorted order.
+
+    Raises
+    ------
+    TableError
+        Missing or unusable values, a subject with two participants.
+    EstimateError
+        Several quantities mixed, several subjects of one participant, several
+        reads in a cell, raters that do not cross, an incomplete table, fewer
+        than two subjects or two raters.
+    """
+    frame = checks.as_frame(data)
+    checks.one_quantity(frame)
+    reads = _reads(frame, roles)
+    if raters is not None:
+        reads = reads[reads["rater"].isin(list(raters))].reset_index(drop=True)
+    _stop_at_unseen(reads, missing)
+    named = [role for role in ("subject", "rater", "value", "participant") if role in reads]
+    _, n_missing = checks.without_missing(reads[named], missing)
+    kept = reads[reads[named].notna().all(axis=1)].reset_index(drop=True)
+    if kept.empty:
+        raise EstimateError(
+            "There is no read to compare",
+            found=f"{len(reads)} rows, {n_missing} with a missing value",
+            next_step="check the filters that made this table",
+        )
+    _one_subject_each(kept)
+    if "rater" not in kept:
+        kept = kept.assign(rater=kept.groupby("subject").cumcount())
+    _one_read_a_cell(kept)
+    _raters_cross(kept)
+    whole, n_incomplete = _complete(kept, missing, exchangeable=roles.rater is None)
+    dropped = _count_caution(n_missing, n_incomplete)
+    return _laid_out(whole, raters, dropped + _reading_cautions(reads, whole))
+
+
+def _reads(frame: pd.DataFrame, roles: Roles) -> pd.DataFrame:
+    reads = checks.columns(
+        frame,
+        {
+            "subject": roles.subject,
+            "rater": roles.rater,
+            "value": roles.value,
+            "participant": roles.participant,
+        },
+    )
+    reads["value"] = checks.numeric(reads, "value")
+    for name in _EXTRAS:
+        if list(frame.columns).count(name) == 1:
+            reads[name] = frame[name].reset_index(drop=True)
+    return reads
+
+
+def _unseen(reads: pd.DataFrame) -> int:
+    if "below_resolution" not in reads:
+        return 0
+    return int((checks.marked(reads["below_resolution"]) & reads["value"].isna()).sum())
+
+
+def _stop_at_unseen(reads: pd.DataFrame, missing: str) -> None:
+    unseen = _unseen(reads)
+    if unseen and missing == "stop":
+        raise TableError(
+            "Some gaps were too small to be seen, so their value is unknown, not zero",
+            found=f"{unseen} of {len(reads)} reads below resolution",
+            next_step="pass missing='drop' to ask about visible gaps only; the result counts the rest",
+        )
+
+
+def _one_subject_each(reads: pd.DataFrame) -> None:
+    if "participant" not in reads:
+        return
+    links = reads[["subject", "participant"]].drop_duplicates()
+    if links["subject"].duplicated().any():
+        raise TableError(
+            "A subject belongs to more than one participant",
+            found=f"subject {links.loc[links['subject'].duplicated(), 'subject'].iloc[0]!r}",
+            next_step="give every scanned finger its own subject id",
+        )
+    each = links.groupby("participant").size()
+    if (each > 1).any():
+        raise EstimateError(
+            "Several subjects come from one participant, and fingers of one person are not "
+            "independent, so the interval would not hold",
+            found=f"{int((each > 1).sum())} of {len(each)} participants have up to {each.max()} "
+            f"subjects, the first {each[each > 1].index[0]!r}",
+            next_step="use one finger per participant: "
+            "release.readings(one_finger_per_participant=True); participant=None states that "
+            "the subjects are independent",
+        )
+
+
+def _one_read_a_cell(reads: pd.DataFrame) -> None:
+    extra = reads.duplicated(["subject", "rater"])
+    if extra.any():
+        first = reads[extra].iloc[0]
+        raise EstimateError(
+            "A rater has more than one read of a subject",
+            found=f"{int(extra.sum())} further reads, the first by rater {first['rater']!r} "
+            f"of subject {first['subject']!r}",
+            next_step="keep one read a rater, as with read_no == 1, to compare raters; or keep "
+            "the rows of one rater and pass rater=None to icc for that rater's own repeatability",
+        )
+
+
+def _raters_cross(reads: pd.DataFrame) -> None:
+    subjects, subject_ids = pd.factorize(reads["subject"], sort=True)
+    raters, rater_ids = pd.factorize(reads["rater"], sort=True)
+    n, k = len(subject_ids), len(rater_ids)
+    links = sparse.coo_matrix((np.ones(len(reads)), (subjects, n + raters)), shape=(n + k, n + k))
+    groups, label = sparse.csgraph.connected_components(links, directed=False)
+    if groups == 1:
+        return
+    parts = [
+        _group_words(
+            reads[label[subjects] == g], rater_ids[label[n:] == g], int((label[:n] == g).sum())
+        )
+        for g in range(groups)
+    ]
+    nested = "rater_site_id" in reads or "site_id" in reads
+    raise EstimateError(
+        "The raters do not cross: no subject was read by raters of two groups, so a difference "
+        f"between raters cannot be told from one between {'sites' if nested else 'the groups'}",
+        found="; ".join(parts[:6]) + (" and more" if groups > 6 else ""),
+        next_step="ask within one group, where icc holds; or limits_of_agreement for two raters of "
+        "a group; or rater=None for the one-way ICC(1,1) within a group that counts every "
+        "difference as error. To compare across sites let the raters read the same stored clips",
+    )
+
+
+def _group_words(reads: pd.DataFrame, raters: Any, n_subjects: int) -> str:
+    column = next((c for c in ("rater_site_id", "site_id") if c in reads), None)
+    sites = sorted(map(str, reads[column].dropna().unique())) if column else []
+    place = f"{'site' if len(sites) == 1 else 'sites'} {', '.join(sites)}: " if sites else ""
+    names = ", ".join(map(str, raters[:4])) + (", ..." if len(raters) > 4 else "")
+    return f"{place}raters {names} ({n_subjects} subjects)"
+
+
+def _complete(reads: pd.DataFrame, missing: str, *, exchangeable: bool) -> tuple[pd.DataFrame, int]:
+    """Rows of the subjects that have every read, and how many subjects had not."""
+    k = reads["rater"].nunique()
+    size = reads.groupby("subject")["rater"].transform("size")
+    incomplete = int(reads.loc[size < k, "subject"].nunique())
+    whole = reads[size == k].reset_index(drop=True)
+    if incomplete and missing == "stop":
+        raise EstimateError(
+            "The subjects have different numbers of reads"
+            if exchangeable
+            else "Not every subject was read by every rater",
+            found=f"{incomplete} of {reads['subject'].nunique()} subjects lack a read; "
+            + _reads_per_rater(reads),
+            next_step="keep a balanced part such as read_no <= 2"
+            if exchangeable
+            else "keep raters who read the same subjects, use limits_of_agreement for one pair, "
+            "or pass missing='drop' to leave those subjects out and count them",
+        )
+    n = whole["subject"].nunique()
+    if n < 2 or k < 2:
+        short = "reads a subject" if exchangeable else "raters"
+        raise EstimateError(
+            f"Agreement needs at least two subjects and two {short}",
+            found=f"{n} subjects with every read, {k} {short}",
+            next_step="one rater's repeated reads go with rater=None; else add readings",
+        )
+    return whole, incomplete
+
+
+def _reads_per_rater(reads: pd.DataFrame) -> str:
+    counts = reads.groupby("rater").size()
+    shown = ", ".join(f"{rater}: {count}" for rater, count in counts.iloc[:6].items())
+    return f"reads by rater {shown}" + (", ..." if len(counts) > 6 else "")
+
+
+def _laid_out(
+    whole: pd.DataFrame, raters: Sequence[Any] | None, cautions: tuple[Caution, ...]
+) -> Crossed:
+    rows, subjects = pd.factorize(whole["subject"], sort=True)
+    found = pd.factorize(whole["rater"], sort=True)[1]
+    order = list(found) if raters is None else list(raters)
+    values = np.empty((len(subjects), len(order)))
+    values[rows, pd.Index(order).get_indexer(whole["rater"])] = whole["value"].to_numpy()
+    participants = None
+    if "participant" in whole:
+        by_row = pd.Series(whole["participant"].to_numpy(), index=rows)
+        participants = by_row[~by_row.index.duplicated()].sort_index().tolist()
+    fingers = int(whole["finger_id"].nunique()) if "finger_id" in whole else None
+    return Crossed(values, list(subjects), order, participants, fingers, cautions)
+
+
+def _count_caution(n_missing: int, n_incomplete: int) -> tuple[Caution, ...]:
+    if not (n_missing or n_incomplete):
+        return ()
+    message = (
+        f"{n_missing} reads with a missing value were left out, and {n_incomplete} subjects that "
+        "then lacked a read. If they are missing because of what was measured, the result is biased."
+    )
+    return (Caution("left_out", message),)
+
+
+def _reading_cautions(reads: pd.DataFrame, whole: pd.DataFrame) -> tuple[Caution, ...]:
+    found = []
+    unseen = _unseen(reads)
+    if unseen:
+        found.append(
+            Caution(
+                "below_resolution",
+                f"{unseen} reads were below resolution and are left out: the result is about "
+                "visible gaps only.",
+            )
+        )
+    averaged = (
+        sorted(whole["reads_averaged"].dropna().unique()) if "reads_averaged" in whole else []
+    )
+    if len(averaged) > 1:
+        listed = ", ".join(str(int(m)) for m in averaged)
+        found.append(
+            Caution(
+                "reads_averaged_mixed",
+                f"Values are means of different numbers of reads ({listed}), so their errors "
+                "differ in size: the error in mm is that of no single way of measuring.",
+            )
+        )
+    elif averaged and averaged[0] > 1:
+        found.append(
+            Caution(
+                "reads_averaged",
+                f"Every value is a mean of {int(averaged[0])} reads: the error of a single read "
+                "is larger.",
+            )
+        )
+    if "injured" in whole and whole["injured"].nunique() > 1:
+        found.append(
+            Caution(
+                "injured_and_intact_mixed",
+                "Injured and uninjured fingers are mixed: their different gaps raise an ICC "
+                "without lowering the error in mm. Report them apart.",
+            )
+        )
+    return tuple(found)
