@@ -6,7 +6,8 @@ complete rupture) (Klauser et al. 1999). In mm, an intact loaded A2 measures a
 median of 0.95 (Iruretagoiena et al. 2023), a completely torn loaded A4 a mean of
 2.9 and A2 of 4.4 (Schneeberger et al. 2016). Each limit below lies between the
 two scales, at about their geometric middle. A3 is another quantity and is not
-judged.
+judged. What cannot be told apart: a clinic that sends nothing but ruptures, in cm
+and without their status, since 0.5 may then be a rupture in cm or a thin gap in mm.
 """
 
 from __future__ import annotations
