@@ -41,6 +41,7 @@ decimal = ","
 header_line = 1
 missing = ["", "k.A."]
 ignore = ["Bemerkung"]
+ignore_when = { column = "Typ", equals = ["Test"] }
 
 [sources.follow_up]
 file = "follow-up.xlsx"
