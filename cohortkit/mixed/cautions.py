@@ -1,0 +1,93 @@
+"""What changes how a fitted variance component may be used."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from cohortkit.estimate import Caution
+from cohortkit.mixed.design import Design, Factor
+
+FEW_LEVELS = 5
+
+
+def nested(inner: Factor, outer: Factor) -> bool:
+    """Whether each level of `inner` occurs with one level of `outer` only."""
+    pairs = np.unique(inner.codes * np.intp(outer.size) + outer.codes)
+    return len(pairs) == inner.size
+
+
+def undeclared_nesting(design: Design) -> list[Caution]:
+    """Factors that lie within another although their columns do not say so."""
+    found = []
+    for inner in design.factors:
+        for outer in design.factors:
+            if inner is outer or set(outer.columns) <= set(inner.columns):
+                continue
+            if nested(inner, outer):
+                found.append(
+                    Caution(
+                        "nested_not_crossed",
+                        f"Each {inner.name} occurs with one {outer.name} only, so no {inner.name} "
+                        f"is compared across levels of {outer.name}: differences between levels of "
+                        f"{outer.name} include whatever else their {inner.name} levels share.",
+                    )
+                )
+    return found
+
+
+def few_levels(design: Design) -> list[Caution]:
+    """Factors whose variance rests on very few levels."""
+    return [
+        Caution(
+            "few_levels",
+            f"The variance of {f.name} rests on {f.size} levels; take its value as a rough figure.",
+        )
+        for f in design.factors
+        if f.size < FEW_LEVELS
+    ]
+
+
+def boundary(singular: tuple[str, ...]) -> list[Caution]:
+    """Components at zero."""
+    if not singular:
+        return []
+    names = ", ".join(singular)
+    return [
+        Caution(
+            "singular_fit",
+            f"Estimated as exactly zero, the edge of what is possible: {names}. "
+            "The data show no such variance; they do not prove that there is none.",
+        )
+    ]
+
+
+def persons_left_out(participant: str | None) -> list[Caution]:
+    """Persons repeat, and the model does not know; None if it does."""
+    if participant is None:
+        return []
+    return [
+        Caution(
+            "participant_left_out",
+            f"Rows of the same {participant} repeat, but {participant} is not a random factor: "
+            "the other variances take up differences between persons, and no interval is given.",
+        )
+    ]
+
+
+def dropped(count: int) -> list[Caution]:
+    """Rows left out because the caller said so."""
+    if not count:
+        return []
+    return [Caution("rows_dropped", f"{count} rows with missing values were left out.")]
+
+
+def failed_refits(count: int, tried: int) -> list[Caution]:
+    """Bootstrap replicates without a fit."""
+    if not count:
+        return []
+    return [
+        Caution(
+            "bootstrap_failures",
+            f"{count} of {tried} bootstrap refits failed and are not in the intervals.",
+        )
+    ]
