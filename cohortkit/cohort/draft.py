@@ -1,0 +1,277 @@
+"""A first mapping file for a clinic's file: guesses, each marked as one, for a person to check.
+
+Guessing happens here and nowhere else. An import takes only what a mapping declares.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import re
+import zipfile
+from collections.abc import Iterable
+from dataclasses import dataclass
+from difflib import get_close_matches
+from pathlib import Path
+
+from charset_normalizer import from_bytes
+
+from cohortkit.cohort.csv_records import RecordSet, read_csv_records
+from cohortkit.cohort.decoding import decode, known_encoding, read_regular_file
+from cohortkit.cohort.mapping_parts import SourceSpec
+from cohortkit.cohort.sheets import check_archive, first_sheet, read_sheet_records
+from cohortkit.cohort.spelling import normal
+from cohortkit.errors import SourceError
+from cohortkit.tables.schema import TABLE_NAMES, Field, TableSchema, table
+
+_DELIMITERS = (";", ",", "\t", "|")
+_SAMPLE_BYTES = 500_000
+_SAMPLE_ROWS = 2_000
+_SHOWN_VALUES = 6
+_MOST_CODES = 12
+_COMMA = re.compile(r"[+-]?\d+,\d+")
+_POINT = re.compile(r"[+-]?\d+\.\d+")
+
+
+@dataclass(frozen=True)
+class DraftMapping:
+    """A drafted mapping file.
+
+    Parameters
+    ----------
+    text_toml
+        The draft. Lines that end in ``# guess`` need a person's eye, and a ``?``
+        stands where nothing could be guessed.
+    summary
+        What was guessed about the file, line by line, with its first lines as they
+        were decoded.
+    """
+
+    text_toml: str
+    summary: tuple[str, ...]
+
+
+def toml_text(text: str) -> str:
+    """A text as a TOML basic string; nothing in it can end the string."""
+    quoted = json.dumps(text.encode("utf-8", "replace").decode("utf-8"), ensure_ascii=False)
+    return re.sub(r"[\x7f-\x9f\u2028\u2029]", lambda m: f"\\u{ord(m[0]):04x}", quoted)
+
+
+def _comment(text: str) -> str:
+    return "".join(c if c.isprintable() else " " for c in text)
+
+
+def guess_encoding(data: bytes) -> str:
+    """The likeliest encoding of a text's bytes; utf-8 wherever the bytes are valid as such."""
+    try:
+        data.decode("utf-8-sig")
+        return "utf-8"
+    except UnicodeDecodeError:
+        best = from_bytes(data[:_SAMPLE_BYTES]).best()
+        return (known_encoding(best.encoding) if best else None) or "cp1252"
+
+
+def guess_delimiter(lines: list[str]) -> str:
+    """The character that stands equally often in most lines."""
+
+    def steadiness(mark: str) -> tuple[int, int]:
+        counts = [line.count(mark) for line in lines if line.strip()]
+        usual = max(set(counts), key=counts.count) if counts else 0
+        return (counts.count(usual) if usual else 0, usual)
+
+    return max(_DELIMITERS, key=steadiness)
+
+
+def _guess_header_line(lines: list[str], delimiter: str) -> int:
+    most = max((line.count(delimiter) for line in lines), default=0)
+    for number, line in enumerate(lines, start=1):
+        if line.strip() and line.count(delimiter) == most:
+            return number
+    return 1
+
+
+def _guess_decimal(cells: Iterable[str]) -> str:
+    commas = points = 0
+    for cell in cells:
+        commas += bool(_COMMA.fullmatch(cell))
+        points += bool(_POINT.fullmatch(cell))
+    return "," if commas > points else "."
+
+
+def _csv_source(path: Path, data: bytes) -> tuple[SourceSpec, RecordSet, list[str]]:
+    encoding = guess_encoding(data)
+    text = decode(data, encoding, path.name)
+    lines = text.split("\n", 60)[:60]
+    delimiter = guess_delimiter(lines)
+    header_line = _guess_header_line(lines, delimiter)
+    records = read_csv_records(text, delimiter=delimiter, header_line=header_line, file=path.name)
+    decimal = _guess_decimal(c.strip() for row in records.rows[:_SAMPLE_ROWS] for c in row)
+    spec = SourceSpec(
+        "source",
+        path.name,
+        "csv",
+        encoding=encoding,
+        delimiter=delimiter,
+        decimal=decimal,
+        header_line=header_line,
+    )
+    return spec, records, [line[:100] for line in lines[:3]]
+
+
+def _xlsx_source(path: Path, data: bytes) -> tuple[SourceSpec, RecordSet, list[str]]:
+    check_archive(data, path.name)
+    spec = SourceSpec(
+        "source",
+        path.name,
+        "xlsx",
+        sheet=first_sheet(data, path.name),
+        accept_hidden=True,
+        accept_merged_header=True,
+    )
+    records = read_sheet_records(data, spec)
+    return spec, records, [" | ".join(row)[:100] for row in (records.headers, *records.rows[:2])]
+
+
+def _source_lines(spec: SourceSpec) -> list[str]:
+    lines = ["[sources.source]", f"file = {toml_text(spec.file)}", f'format = "{spec.format}"']
+    if spec.format == "csv":
+        lines += [
+            f'encoding = "{spec.encoding}"  # guess',
+            f"delimiter = {toml_text(spec.delimiter)}  # guess",
+            'quote = "\\""  # guess',
+        ]
+    else:
+        lines.append(f"sheet = {toml_text(spec.sheet)}  # guess")
+    return [
+        *lines,
+        f'decimal = "{spec.decimal}"  # guess',
+        f"header_line = {spec.header_line}  # guess",
+        'missing = [""]  # guess: add each text that means missing',
+        "ignore = []  # name here each column that is knowingly left out",
+    ]
+
+
+class _Columns:
+    """The file's columns, and the one that fits a field by its name."""
+
+    def __init__(self, records: RecordSet) -> None:
+        self.names = [normal(h) for h in records.headers if normal(h)]
+        self._by_word = {self._word(name): name for name in self.names}
+        at = {normal(h): i for i, h in enumerate(records.headers)}
+        rows = records.rows[:_SAMPLE_ROWS]
+        self.values = {
+            name: list(
+                dict.fromkeys(normal(row[at[name]]) for row in rows if row[at[name]].strip())
+            )
+            for name in self.names
+        }
+
+    @staticmethod
+    def _word(text: str) -> str:
+        return re.sub(r"[\W_]+", "", text.lower())
+
+    def fitting(self, about: Field) -> str | None:
+        """The column whose name is nearly that of the field."""
+        wanted = self._word(about.name)
+        close = get_close_matches(wanted, list(self._by_word), n=1, cutoff=0.85)
+        return self._by_word[close[0]] if close else None
+
+
+def _rule(about: Field, column: str | None, columns: _Columns) -> str:
+    parts = [f"from = {toml_text(column or '?')}"]
+    values = columns.values.get(column or "", [])
+    coded = about.codes or about.type == "boolean"
+    if column and coded and 0 < len(values) <= _MOST_CODES:
+        known = {**dict.fromkeys(about.codes), "true": None, "false": None}
+        pairs = (f'{toml_text(v)} = "{v.lower() if v.lower() in known else "?"}"' for v in values)
+        parts.append(f"codes = {{ {', '.join(pairs)} }}")
+    if about.unit and about.unit not in {"1", "d"}:
+        parts.append(f'unit = "{about.unit}"')
+    needed = "required" if about.required else "optional"
+    return f"{about.name} = {{ {', '.join(parts)} }}  # guess, {needed}: {_comment(about.title)}"
+
+
+def _block_lines(schema: TableSchema, columns: _Columns) -> list[str]:
+    """A block for one table; commented out where no column of the file fits it."""
+    fits = {f.name: columns.fitting(f) for f in schema.fields}
+    lines = ["[[tables]]", f'table = "{schema.name}"', 'source = "source"', "[tables.columns]"]
+    lines += [_rule(f, fits[f.name], columns) for f in schema.fields if f.required or fits[f.name]]
+    used = any(fits[f.name] for f in schema.fields if f.required)
+    return [*(lines if used else [f"# {line}" for line in lines]), ""]
+
+
+def _listed(columns: _Columns) -> list[str]:
+    lines = ["# Columns of the file and their first values:"]
+    for name in columns.names:
+        values = columns.values[name]
+        shown = ", ".join(_comment(v)[:30] for v in values[:_SHOWN_VALUES])
+        more = ", ..." if len(values) > _SHOWN_VALUES else ""
+        lines.append(f"#   {_comment(name)}: {shown}{more}")
+    return lines
+
+
+def draft_mapping(source_path: str | os.PathLike[str]) -> DraftMapping:
+    """Look at one file of a clinic and draft a mapping for it.
+
+    Parameters
+    ----------
+    source_path
+        A csv or xlsx file.
+
+    Returns
+    -------
+    DraftMapping
+        A draft that reads as TOML and stops an import until its question marks
+        are filled in.
+
+    Raises
+    ------
+    SourceError
+        If the file cannot be opened or holds no table.
+    """
+    path = Path(source_path)
+    data = read_regular_file(path, path.name)
+    if not data.strip():
+        raise SourceError(
+            "The file is empty", where=f"file '{path.name}'", next_step="export it again"
+        )
+    is_sheet = zipfile.is_zipfile(io.BytesIO(data))
+    spec, records, sample = (_xlsx_source if is_sheet else _csv_source)(path, data)
+    columns = _Columns(records)
+    head = [
+        "# Draft of a mapping file. Check every line that ends in '# guess', replace every '?'.",
+        "mapping_version = 1",
+        'site_id = "S01"  # guess',
+        "",
+        "[[rows.sites]]",
+        'site_id = "S01"  # guess',
+        'country = "?"  # guess: two letters, ISO 3166-1',
+        'setting = "?"  # guess: ' + ", ".join(table("sites").field("setting").codes),
+        "",
+    ]
+    blocks = [
+        line
+        for name in TABLE_NAMES
+        if name != "sites"
+        for line in _block_lines(table(name), columns)
+    ]
+    lines = [*head, *_source_lines(spec), "", *_listed(columns), "", *blocks]
+    return DraftMapping("\n".join(lines), tuple(_summary(spec, records, sample)))
+
+
+def _summary(spec: SourceSpec, records: RecordSet, sample: list[str]) -> list[str]:
+    form = (
+        f"guess: text in {spec.encoding}, cells apart by {spec.delimiter!r}"
+        if spec.format == "csv"
+        else f"guess: sheet '{_comment(spec.sheet)}'"
+    )
+    odd = len(records.defects)
+    return [
+        f"file: {spec.file}",
+        form,
+        f"guess: header on line {spec.header_line}, decimal mark '{spec.decimal}'",
+        f"{len(records.headers)} columns, {len(records.rows)} records"
+        + (f", {odd} of them not as wide as the header or badly quoted" if odd else ""),
+        *(f"as decoded: {_comment(line)}" for line in sample),
+    ]

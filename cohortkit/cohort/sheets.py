@@ -1,0 +1,308 @@
+"""A sheet of an xlsx workbook to records: what each cell really is, not what it looks like.
+
+The workbook is opened twice, once for formulas and layout and once for stored results,
+so that a formula without a result is not read as an empty cell. Nothing in it is run.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+import re
+import zipfile
+import zlib
+from collections.abc import Callable
+from decimal import Decimal
+from typing import Any
+
+import defusedxml
+from openpyxl import load_workbook
+from openpyxl.utils import get_column_letter
+from openpyxl.workbook import Workbook
+from openpyxl.worksheet.formula import ArrayFormula
+from openpyxl.worksheet.worksheet import Worksheet
+
+from cohortkit.cohort.csv_records import MAX_COLUMNS, Defect, RecordSet
+from cohortkit.cohort.mapping_parts import SourceSpec
+from cohortkit.errors import SourceError
+
+MAX_UNPACKED_BYTES = 200_000_000
+MAX_RATIO = 100
+MAX_SHEET_CELLS = 2_000_000
+_SMALL_ENTRY = 100_000
+_CELL_TAG = re.compile(rb"<(?:\w+:)?c[\s>/]")
+_LARGEST_EXACT = 10**15
+_DAMAGED = (zipfile.BadZipFile, zlib.error, OSError, EOFError, RuntimeError, ValueError)
+
+DATE = "date"
+TIME = "time"
+FORMULA_NO_VALUE = "formula_no_value"
+DIGITS_LOST = "digits_lost"
+
+
+def _unreadable(file: str, found: str, next_step: str) -> SourceError:
+    return SourceError(
+        "The workbook cannot be read",
+        where=f"file '{file}'",
+        found=found,
+        next_step=next_step,
+    )
+
+
+def _count_cells(archive: zipfile.ZipFile, name: str) -> int:
+    count, tail = 0, b""
+    with archive.open(name) as stream:
+        while piece := stream.read(1 << 20):
+            piece = tail + piece
+            count += len(_CELL_TAG.findall(piece))
+            tail = piece[piece.rfind(b"<") :] if b"<" in piece[-200:] else b""
+            count -= len(_CELL_TAG.findall(tail))
+            if count > MAX_SHEET_CELLS:
+                return count
+    return count
+
+
+def check_archive(data: bytes, file: str) -> None:
+    """Refuse a workbook that would fill the memory, before any of it is unpacked.
+
+    Raises
+    ------
+    SourceError
+        If it is no zip archive, holds more than 200 MB, an entry packed more
+        than 100 to 1, or more than 2 million cells.
+    """
+    save_again = "save the table as a plain xlsx workbook, or as csv"
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            entries = archive.infolist()
+            unpacked = sum(e.file_size for e in entries)
+            if unpacked > MAX_UNPACKED_BYTES:
+                raise _unreadable(file, f"{unpacked} bytes when unpacked", save_again)
+            for entry in entries:
+                packed_too_well = entry.file_size > MAX_RATIO * max(entry.compress_size, 1)
+                if packed_too_well and entry.file_size > _SMALL_ENTRY:
+                    found = f"'{entry.filename}' is packed more than {MAX_RATIO} to 1"
+                    raise _unreadable(file, found, save_again)
+            sheets = [e.filename for e in entries if e.filename.startswith("xl/worksheets/")]
+            cells = sum(_count_cells(archive, name) for name in sheets)
+            if cells > MAX_SHEET_CELLS:
+                found = f"more than {MAX_SHEET_CELLS} cells"
+                raise _unreadable(file, found, save_again)
+    except _DAMAGED as error:
+        raise _unreadable(file, str(error), save_again) from error
+
+
+def _open(data: bytes, file: str, stored_results: bool) -> Workbook:
+    try:
+        return load_workbook(io.BytesIO(data), data_only=stored_results, keep_links=False)
+    except defusedxml.DefusedXmlException as error:
+        raise _unreadable(
+            file, f"forbidden XML: {type(error).__name__}", "export the table again as csv"
+        ) from error
+    except Exception as error:
+        # whatever a damaged workbook sets off inside the reader is the file's fault
+        found = f"{type(error).__name__}: {str(error)[:200]}"
+        raise _unreadable(
+            file, found, "open it in the spreadsheet program and save it again"
+        ) from error
+
+
+def _sheet(book: Workbook, name: str, file: str) -> Worksheet:
+    sheet = book[name] if name in book.sheetnames else None
+    if isinstance(sheet, Worksheet):
+        return sheet
+    raise SourceError(
+        f"The workbook has no sheet '{name}'",
+        where=f"file '{file}'",
+        found="sheets " + ", ".join(f"'{n}'" for n in book.sheetnames),
+        next_step="correct 'sheet' in the mapping",
+    )
+
+
+def _grid(sheet: Worksheet, header_row: int, file: str) -> tuple[int, int]:
+    rows, columns = sheet.max_row, sheet.max_column
+    if rows * columns > MAX_SHEET_CELLS or columns > MAX_COLUMNS:
+        raise SourceError(
+            "The sheet is far larger than a clinic's table",
+            where=f"file '{file}', sheet '{sheet.title}'",
+            found=f"{rows} rows by {columns} columns",
+            next_step="delete stray cells far right or below, or export the table as csv",
+        )
+    if header_row > rows:
+        raise SourceError(
+            f"The sheet has no row {header_row}, where its header should stand",
+            where=f"file '{file}', sheet '{sheet.title}'",
+            found=f"{rows} rows",
+            next_step="correct header_line in the mapping",
+        )
+    return rows, columns
+
+
+def plain_number(value: float, decimal: str) -> str:
+    """A number with all its digits, no exponent, and the given decimal mark."""
+    if isinstance(value, float) and value.is_integer():
+        value = int(value)
+    return format(Decimal(repr(value)), "f").replace(".", decimal)
+
+
+def cell_text(value: Any, decimal: str) -> tuple[str, str]:
+    """A stored value as the text a person would have typed, and its kind (empty if plain)."""
+    if value is None:
+        return "", ""
+    if isinstance(value, bool):
+        return ("TRUE" if value else "FALSE"), ""
+    if isinstance(value, int | float):
+        return plain_number(value, decimal), DIGITS_LOST if abs(value) >= _LARGEST_EXACT else ""
+    if isinstance(value, dt.datetime):
+        midnight = value.time() == dt.time()
+        return value.date().isoformat() if midnight else value.isoformat(sep=" "), DATE
+    if isinstance(value, dt.date):
+        return value.isoformat(), DATE
+    if isinstance(value, dt.time | dt.timedelta):
+        return str(value), TIME
+    return str(value), ""
+
+
+def first_sheet(data: bytes, file: str) -> str:
+    """Name of the first sheet that is a visible table.
+
+    Raises
+    ------
+    SourceError
+        If there is none.
+    """
+    for sheet in _open(data, file, False).worksheets:
+        if sheet.sheet_state == "visible":
+            return str(sheet.title)
+    raise _unreadable(file, "no visible sheet", "export the table again")
+
+
+def _formula(value: Any) -> str:
+    if isinstance(value, ArrayFormula):
+        return str(value.text)
+    return str(value)
+
+
+def _hidden_columns(sheet: Worksheet, width: int) -> list[str]:
+    hidden = []
+    for dimension in sheet.column_dimensions.values():
+        if dimension.hidden:
+            last = min(dimension.max or 0, width)
+            hidden += [get_column_letter(c) for c in range(dimension.min or 1, last + 1)]
+    return hidden
+
+
+def _layout_fault(sheet: Worksheet, spec: SourceSpec, width: int) -> str:
+    if not spec.accept_hidden:
+        if sheet.sheet_state != "visible":
+            return "the sheet is hidden"
+        hidden = _hidden_columns(sheet, width)
+        if hidden:
+            return f"hidden columns {', '.join(hidden)}"
+    if not spec.accept_merged_header:
+        for area in sheet.merged_cells.ranges:
+            if area.min_row <= spec.header_line <= area.max_row:
+                return f"merged cells {area.coord} in the header"
+    return ""
+
+
+def _merged_header(sheet: Worksheet, headers: list[str], row: int, text: Callable) -> None:
+    """Give each column under a merged header cell that cell's text, with a number."""
+    for area in sheet.merged_cells.ranges:
+        if area.min_row <= row <= area.max_row:
+            shared = text(area.min_row, area.min_col)
+            for place, column in enumerate(range(area.min_col, area.max_col + 1), start=1):
+                if column <= len(headers):
+                    headers[column - 1] = shared if place == 1 else f"{shared} #{place}"
+
+
+def _row_defects(sheet: Worksheet, spec: SourceSpec, width: int) -> dict[int, str]:
+    found: dict[int, str] = {}
+    for area in sheet.merged_cells.ranges:
+        if area.min_col <= width:
+            first = max(area.min_row, spec.header_line + 1)
+            found |= dict.fromkeys(range(first, area.max_row + 1), "merged_cells")
+    if not spec.accept_hidden:
+        hidden = [row for row, d in sheet.row_dimensions.items() if d.hidden]
+        found |= {row: "hidden_row" for row in hidden if row > spec.header_line}
+    return found
+
+
+def read_sheet_records(data: bytes, spec: SourceSpec) -> RecordSet:
+    """Records of one sheet of a workbook.
+
+    Parameters
+    ----------
+    data
+        Bytes of the workbook.
+    spec
+        The source's part of the mapping: file, sheet, header_line, decimal,
+        accept_hidden, accept_merged_header.
+
+    Returns
+    -------
+    RecordSet
+        Numbers are text with the declared decimal mark, dates ISO text of kind
+        ``date``, errors their own text such as ``#N/A``.
+
+    Raises
+    ------
+    SourceError
+        If the workbook is damaged or too large, the sheet is absent, or hidden
+        or merged cells are in the way and not accepted.
+    """
+    check_archive(data, spec.file)
+    layout = _sheet(_open(data, spec.file, False), spec.sheet, spec.file)
+    n_rows, width = _grid(layout, spec.header_line, spec.file)
+    fault = _layout_fault(layout, spec, width)
+    if fault:
+        raise SourceError(
+            "Part of the sheet is hidden or merged, and the mapping does not accept that",
+            where=f"file '{spec.file}', sheet '{spec.sheet}'",
+            found=fault,
+            next_step="unhide or unmerge it, or set accept_hidden or accept_merged_header = true",
+        )
+    formulas = {
+        (cell.row, cell.column): _formula(cell.value)
+        for line in layout.iter_rows()
+        for cell in line
+        if cell.data_type == "f"
+    }
+    results = _sheet(_open(data, spec.file, True), spec.sheet, spec.file)
+    table = [
+        list(line) for line in results.iter_rows(max_row=n_rows, max_col=width, values_only=True)
+    ]
+    table += [[None] * width for _ in range(n_rows - len(table))]
+    records = RecordSet(headers=[cell_text(v, ".")[0] for v in table[spec.header_line - 1]])
+    _merged_header(
+        layout,
+        records.headers,
+        spec.header_line,
+        lambda r, c: cell_text(table[r - 1][c - 1], ".")[0],
+    )
+    _fill(records, table, formulas, spec)
+    _mark(records, _row_defects(layout, spec, width))
+    return records
+
+
+def _fill(records: RecordSet, table: list[list[Any]], formulas: dict, spec: SourceSpec) -> None:
+    for row in range(spec.header_line + 1, len(table) + 1):
+        texts = []
+        for column, value in enumerate(table[row - 1], start=1):
+            text, kind = cell_text(value, spec.decimal)
+            if value is None and (row, column) in formulas:
+                text, kind = formulas[row, column], FORMULA_NO_VALUE
+            if kind:
+                records.kinds.setdefault(column - 1, {})[len(records.rows)] = kind
+            texts.append(text)
+        records.rows.append(texts)
+        records.lines.append(row)
+
+
+def _mark(records: RecordSet, row_defects: dict[int, str]) -> None:
+    for number, (line, row) in enumerate(zip(records.lines, records.rows, strict=True)):
+        found = []
+        if line in row_defects:
+            found.append(Defect(row_defects[line], "", " | ".join(row)))
+        if found and any(cell.strip() for cell in row):
+            records.defects[number] = found

@@ -1,0 +1,229 @@
+"""One file of a clinic in memory: headers, cells as text, lines, and what is wrong with its form."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from cohortkit.cohort.csv_records import Defect, RecordSet, read_csv_records
+from cohortkit.cohort.decoding import decode, read_inside
+from cohortkit.cohort.mapping_parts import Mapping, SourceSpec
+from cohortkit.cohort.mapping_sense import nearest
+from cohortkit.cohort.sheets import read_sheet_records
+from cohortkit.cohort.spelling import normal
+from cohortkit.errors import CohortkitError, MappingError, SourceError
+from cohortkit.tables.canonical import sha256
+
+_KIND_END = "\x1f"
+SURPLUS = "(surplus "
+"""Beginning of the names that cells beyond the header get."""
+
+
+@dataclass(frozen=True)
+class Coded:
+    """A column as whole numbers that point to its distinct cells.
+
+    Parameters
+    ----------
+    codes
+        Position in `texts` and `kinds` of each record's cell, shape (n,).
+    texts, kinds
+        The distinct cells and what kind of sheet cell each is (empty: plain).
+    """
+
+    codes: NDArray[np.intp]
+    texts: list[str]
+    kinds: list[str]
+
+    def taken(self, per_cell: Sequence[Any], rows: NDArray[np.intp]) -> NDArray[Any]:
+        """What stands for the distinct cells, for each of `rows`."""
+        values = np.empty(len(per_cell), dtype=object)
+        values[:] = per_cell
+        return values[self.codes[rows]]
+
+
+@dataclass
+class SourceData:
+    """The records of one source.
+
+    Parameters
+    ----------
+    spec, sha256
+        How the file is written, and the hash of its bytes.
+    headers
+        Column names in plain spelling; a column without a name and content is
+        called by its position.
+    lines
+        Physical line or sheet row of each record, shape (n,).
+    rows
+        Cells of each record; more than headers if the record has surplus cells.
+    defects
+        Record to what is wrong with its form; empty for most.
+    kinds
+        Column number and record to the kind of a sheet's special cell.
+    history
+        Record to its earlier versions, oldest first, if it was corrected.
+    """
+
+    spec: SourceSpec
+    sha256: str
+    headers: list[str]
+    lines: NDArray[np.int64]
+    rows: list[list[str]]
+    defects: dict[int, list[Defect]]
+    kinds: dict[int, dict[int, str]]
+    history: dict[int, list[dict[str, Any]]] = field(default_factory=dict)
+    corrections: dict[int, tuple[str, str]] = field(default_factory=dict)
+    _coded: dict[str, Coded] = field(default_factory=dict)
+
+    def __len__(self) -> int:
+        return len(self.rows)
+
+    def column(self, header: str) -> Coded:
+        """One column, factorised; worked out once."""
+        if header not in self._coded:
+            at = self.headers.index(header)
+            cells = np.empty(len(self.rows), dtype=object)
+            cells[:] = [row[at] for row in self.rows]
+            special = self.kinds.get(at, {})
+            for record, kind in special.items():
+                cells[record] = f"{kind}{_KIND_END}{cells[record]}"
+            codes, distinct = pd.factorize(cells)
+            texts, kinds = list(distinct), [""] * len(distinct)
+            for code in np.unique(codes[list(special)]) if special else ():
+                kinds[code], _, texts[code] = texts[code].partition(_KIND_END)
+            self._coded[header] = Coded(codes, texts, kinds)
+        return self._coded[header]
+
+    def cell(self, record: int, header: str) -> str:
+        """The cell as it came."""
+        return self.rows[record][self.headers.index(header)]
+
+    def blank(self) -> NDArray[np.bool_]:
+        """True for records all of whose cells are empty, shape (n,)."""
+        return np.array([not any(c and not c.isspace() for c in row) for row in self.rows], bool)
+
+    def cells_json(self) -> list[str]:
+        """Each record's cells as they came, by column name; surplus cells as ``(surplus 1)``."""
+        return [json.dumps(self.as_named(row), ensure_ascii=True) for row in self.rows]
+
+    def as_named(self, row: list[str]) -> dict[str, str]:
+        """Cells by column name."""
+        surplus = {f"{SURPLUS}{i})": c for i, c in enumerate(row[len(self.headers) :], start=1)}
+        return dict(zip(self.headers, row, strict=False)) | surplus
+
+
+def _headers(records: RecordSet, spec: SourceSpec) -> list[str]:
+    where = f"file '{spec.file}', line {spec.header_line}"
+    names = [normal(h) for h in records.headers]
+    for at, name in enumerate(names):
+        if name:
+            continue
+        names[at] = f"(column {at + 1})"
+        if any(len(row) > at and row[at].strip() for row in records.rows):
+            raise SourceError(
+                "A column has content but no name",
+                where=f"{where}, column {at + 1}",
+                next_step="give it a name in the header",
+            )
+    twice = {n: [i + 1 for i, m in enumerate(names) if m == n] for n in names if names.count(n) > 1}
+    if twice:
+        raise SourceError(
+            "Two columns have the same name",
+            where=where,
+            found="; ".join(
+                f"'{n}' in columns {', '.join(map(str, at))}" for n, at in twice.items()
+            ),
+            next_step="give each column a name of its own",
+        )
+    return names
+
+
+def _check_columns(headers: list[str], mapping: Mapping, spec: SourceSpec) -> None:
+    used = mapping.cells_read(spec.name)
+    absent = sorted(used - set(headers))
+    if absent:
+        raise SourceError(
+            "Columns that the mapping reads are not in the file",
+            where=f"file '{spec.file}', line {spec.header_line}",
+            found="; ".join(f"'{name}'{nearest(name, headers)}" for name in absent)
+            + "; the header has "
+            + ", ".join(f"'{h}'" for h in headers),
+            next_step="correct the names in the mapping, or check delimiter and header_line",
+        )
+    both = sorted(used & {normal(n) for n in spec.ignore})
+    if both:
+        raise MappingError(
+            "Columns are both used and ignored",
+            where=f"file '{spec.file}', source '{spec.name}'",
+            found=", ".join(f"'{h}'" for h in both),
+            next_step="take them out of 'ignore'",
+        )
+    named = [h for h in headers if not h.startswith("(column ")]
+    left = [h for h in named if h not in used and h not in {normal(n) for n in spec.ignore}]
+    if left:
+        raise MappingError(
+            "Columns of the file are neither used nor ignored",
+            where=f"file '{spec.file}', source '{spec.name}'",
+            found=", ".join(f"'{h}'" for h in left),
+            next_step="use them in a block, or name them under 'ignore'",
+        )
+
+
+def _source(mapping: Mapping, spec: SourceSpec) -> SourceData:
+    data = read_inside(mapping.folder, spec.file)
+    if spec.format == "xlsx":
+        records = read_sheet_records(data, spec)
+    else:
+        records = read_csv_records(
+            decode(data, spec.encoding, spec.file),
+            delimiter=spec.delimiter,
+            quote=spec.quote,
+            header_line=spec.header_line,
+            file=spec.file,
+        )
+    headers = _headers(records, spec)
+    _check_columns(headers, mapping, spec)
+    return SourceData(
+        spec=spec,
+        sha256=sha256(data),
+        headers=headers,
+        lines=np.array(records.lines, dtype=np.int64),
+        rows=records.rows,
+        defects=records.defects,
+        kinds=records.kinds,
+    )
+
+
+def read_sources(mapping: Mapping) -> list[SourceData]:
+    """Every file of a mapping, in the order in which the mapping names them.
+
+    Raises
+    ------
+    SourceError, MappingError
+        Once for all files: a file that cannot be opened, whose header is not
+        what the mapping says, or with a column the mapping does not account for.
+    """
+    found: list[SourceData] = []
+    faults: list[CohortkitError] = []
+    for spec in mapping.sources.values():
+        try:
+            found.append(_source(mapping, spec))
+        except CohortkitError as fault:
+            faults.append(fault)
+    if len(faults) > 1:
+        raise type(faults[0])(
+            f"{len(faults)} files cannot be read as the mapping says",
+            where=f"mapping '{mapping.path.name}'",
+            found=" ".join(f"({n}) {fault}" for n, fault in enumerate(faults, start=1)),
+            next_step="mend each of them",
+        ) from faults[0]
+    if faults:
+        raise faults[0]
+    return found
