@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from cohortkit.synthetic.generator import Cohort
@@ -133,8 +134,8 @@ def _cell(value: Any, column: Column, words: Words) -> str:
     if pd.isna(value):
         return words.missing
     if column.codes is not None:
-        return column.codes[str(value).lower() if isinstance(value, bool) else str(value)]
-    if isinstance(value, bool):
+        return column.codes[str(value)]
+    if isinstance(value, bool | np.bool_):
         return words.yes if value else words.no
     if isinstance(value, str):
         return value.removeprefix(words.cut)

@@ -1,0 +1,23 @@
+"""The folder that ships."""
+
+from __future__ import annotations
+
+from cohortkit.synthetic.clinics import LAYOUTS
+from cohortkit.synthetic.shipped import write_cohort
+from cohortkit.tables.schema import shipped_folder
+
+
+def test_everything_is_written_anew_as_it_ships(tmp_path):
+    written = write_cohort(tmp_path)
+    shipped = shipped_folder("synthetic_cohort")
+    assert {p.name for p in written} == {p.name for p in (shipped / "truth").iterdir()}
+    assert {p.name for p in (tmp_path / "clinics").iterdir()} == set(LAYOUTS)
+
+
+def test_the_readme_and_the_key_say_that_they_are_invented():
+    shipped = shipped_folder("synthetic_cohort")
+    text = (shipped / "README.md").read_text(encoding="utf-8")
+    assert "All of it is invented" in text
+    key = bytes.fromhex((shipped / "invented_hmac_key.txt").read_text(encoding="ascii").strip())
+    assert key == b"INVENTED KEY NOT FOR REAL DATA !"
+    assert "never use it for real data" in text
