@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-_DECIMALS = {"mm": 2, "d": 0, "%": 1, "1": 3, "a": 1, "deg": 0, "N": 0}
+_DECIMALS = {"mm": 2, "d": 0, "%": 1, "1": 3, "a": 1, "deg": 0, "N": 0, "cm": 1, "h/wk": 1}
 _SUFFIX = {"1": ""}
 _HEADINGS = ("estimate", "group", "value", "interval", "participants", "fingers", "readings")
 

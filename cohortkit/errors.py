@@ -106,3 +106,9 @@ class MissingPackageError(CohortkitError, ImportError):
     """An optional package is needed and not installed."""
 
     exit_code = 12
+
+
+class PlanError(CohortkitError):
+    """The statistical analysis plan is wrong; nothing was estimated."""
+
+    exit_code = 14

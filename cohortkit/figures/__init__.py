@@ -1,0 +1,1 @@
+"""Results to pictures. The only room that knows matplotlib and seaborn."""

@@ -1,0 +1,211 @@
+"""The flow figure: from records read to the rows behind each answer.
+
+What STARD item 19 and STROBE item 13 ask for: numbers at each stage, with the
+reason for each loss.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping, Sequence
+
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
+
+from cohortkit.figures import marks, style
+
+WIDTH_MM = 183
+_TEXT_PT = 6.5
+_LINE_MM = _TEXT_PT * 1.3 / 72 * style.MM_PER_INCH
+_PAD_MM = 1.4
+_ARROW_MM = 4.0
+_GAP_MM = 5.0
+_PER_ROW = 4
+_STATES = ("read", "accepted", "refused", "blank")
+
+
+def source(flow: pd.DataFrame, sets: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    """The counts that the flow figure shows, one row each.
+
+    Parameters
+    ----------
+    flow
+        A release's flow: step (read, blank, refused, accepted, released), site_id,
+        unit, n, reason.
+    sets
+        Title of each analysis set and its flow table: step, reason,
+        participants, fingers, readings. First row the start, last the set.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A source table (see `cohortkit.figures.marks`); counts of records, reasons
+        and released rows stand in ``y``.
+    """
+    rows = []
+    records = flow[flow["unit"] == "records"]
+    for site, part in records.groupby("site_id", sort=True):
+        totals = part.groupby("step")["n"].sum()
+        rows += [
+            marks.mark("records", str(site), state, y=int(totals.get(state, 0)), unit="1")
+            for state in _STATES
+        ]
+    refused = records[records["step"] == "refused"].groupby("reason", sort=True)["n"].sum()
+    rows += [
+        marks.mark("refused", "all sites", "reason", str(reason), y=int(n), unit="1")
+        for reason, n in refused.items()
+    ]
+    released = flow[flow["step"] == "released"]
+    rows += [
+        marks.mark("released", "all sites", str(unit), y=int(part["n"].sum()), unit="1")
+        for unit, part in released.groupby("unit", sort=False)
+    ]
+    for title, steps in sets.items():
+        rows += [_step_mark(title, step) for step in marks.records(steps)]
+    return marks.frame(rows)
+
+
+def _step_mark(title: str, step: marks.Row) -> marks.Row:
+    counts = {f"n_{level}": step[level] for level in ("participants", "fingers", "readings")}
+    reason = step["reason"]
+    label = "" if reason is None or pd.isna(reason) else str(reason)
+    return marks.mark("set", title, str(step["step"]), label, **counts)
+
+
+@style.styled
+def draw(source: pd.DataFrame, footer: Sequence[str] = ()) -> Figure:
+    """Draw the flow from its source table: journey of the records above, sets below.
+
+    The figure is 183 mm wide and as high as its text needs.
+    """
+    table = marks.checked(source)
+    left, right = _journey(table)
+    columns = [_set_boxes(pick) for _, pick in _sets(table)]
+    rows = [columns[i : i + _PER_ROW] for i in range(0, len(columns), _PER_ROW)]
+    top_height = max(_stack_height(left), _stack_height(right))
+    row_heights = [max(_stack_height(c) for c in row) for row in rows]
+    height = top_height + sum(row_heights) + _GAP_MM * (len(rows) + 1)
+    bottom = style.footer_height_mm(footer, WIDTH_MM)
+    figure = style.new_figure(WIDTH_MM, height + bottom)
+    figure.set_layout_engine("none")
+    axes = figure.add_axes((0, bottom / (height + bottom), 1, height / (height + bottom)))
+    axes.set(xlim=(0, WIDTH_MM), ylim=(0, height))
+    axes.set_axis_off()
+    top = height - 2
+    _draw_stack(axes, 2, top, 74, left)
+    _draw_stack(axes, 84, top, 97, right, arrows=False)
+    top -= top_height + _GAP_MM
+    for row, row_height in zip(rows, row_heights, strict=True):
+        width = (WIDTH_MM - 4 - 3 * (_PER_ROW - 1)) / _PER_ROW
+        for i, column in enumerate(row):
+            _draw_stack(axes, 2 + i * (width + 3), top, width, column)
+        top -= row_height + _GAP_MM
+    style.add_footer(figure, footer)
+    return figure
+
+
+def _sets(table: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
+    rows = marks.pick(table, panel="set")
+    return [(name, marks.pick(rows, series=name)) for name in marks.series_of(rows)]
+
+
+def _journey(table: pd.DataFrame) -> tuple[list[list[str]], list[list[str]]]:
+    """Boxes of the records' journey: main path, and what stands beside it."""
+    records = marks.pick(table, panel="records")
+    totals = {s: int(marks.pick(records, mark=s)["y"].sum()) for s in _STATES}
+    sites = marks.series_of(records)
+    released = marks.pick(table, panel="released")
+    kept = [f"{int(row['y']):,} {row['mark']}" for row in marks.records(released)]
+    word = "site" if len(sites) == 1 else "sites"
+    main = [
+        [f"Records read: {totals['read']:,} from {len(sites)} {word}"],
+        [f"Accepted: {totals['accepted']:,} records"],
+        ["Pooled and frozen", *kept],
+    ]
+    lines = ["By site: read = accepted + refused + blank"]
+    for site in sites:
+        n = {s: int(marks.pick(records, series=site, mark=s)["y"].sum()) for s in _STATES}
+        lines.append(
+            f"{site}: {n['read']:,} = {n['accepted']:,} + {n['refused']:,} + {n['blank']:,}"
+        )
+    reasons = marks.pick(table, panel="refused").sort_values("y", ascending=False, kind="stable")
+    refused = [f"Records refused: {totals['refused']:,}; declared blank: {totals['blank']:,}"]
+    refused += [f"{int(r['y']):,}  {r['label'].replace('_', ' ')}" for r in marks.records(reasons)]
+    return main, [lines, refused]
+
+
+def _set_boxes(rows: pd.DataFrame) -> list[list[str]]:
+    """Boxes of one analysis set: start, exclusions, what is left."""
+    steps = marks.records(rows)
+    units = [unit for unit in marks.COUNTS if rows[unit].notna().any()]
+    question, _, stratum = str(steps[0]["series"]).partition(": ")
+    title = [question, *(_wrap(stratum) if stratum else [])]
+    boxes = [[*title, "Eligible at start", *_counts(steps[0])]]
+    lost = [line for step in steps[1:-1] for line in _exclusion(step, units)]
+    if lost:
+        words = " / ".join(unit.removeprefix("n_") for unit in units)
+        boxes.append(["Excluded", words, *lost])
+    if len(steps) > 1:
+        boxes.append(["In the set", *_counts(steps[-1])])
+    return boxes
+
+
+def _counts(step: marks.Row) -> list[str]:
+    text = marks.n_text(step)
+    return text.split(", ") if text else []
+
+
+def _exclusion(step: marks.Row, units: Sequence[str]) -> list[str]:
+    """Lines of one reason; a step that left nobody out has none."""
+    n: list[int] = [0 if pd.isna(step[unit]) else int(step[unit]) for unit in units]
+    if not any(n):
+        return []
+    words = str(step["label"] or step["mark"]).replace("_", " ")
+    return [" / ".join(f"{k:,}" for k in n), *("   " + line for line in _wrap(words, 3))]
+
+
+def _wrap(text: str, indent: int = 0) -> list[str]:
+    return textwrap.wrap(text, 33 - indent) or [text]
+
+
+def _box_height(lines: Sequence[str]) -> float:
+    return len(lines) * _LINE_MM + 2 * _PAD_MM
+
+
+def _stack_height(boxes: Sequence[Sequence[str]]) -> float:
+    return sum(_box_height(b) for b in boxes) + _ARROW_MM * (len(boxes) - 1) + 2
+
+
+def _draw_stack(
+    axes: Axes,
+    left: float,
+    top: float,
+    width: float,
+    boxes: Sequence[Sequence[str]],
+    arrows: bool = True,
+) -> None:
+    """Draw boxes below one another, joined by arrows."""
+    for i, lines in enumerate(boxes):
+        height = _box_height(lines)
+        if i and arrows:
+            axes.annotate(
+                "",
+                xy=(left + width / 2, top),
+                xytext=(left + width / 2, top + _ARROW_MM),
+                arrowprops={"arrowstyle": "-|>", "lw": 0.8, "shrinkA": 0, "shrinkB": 0},
+            )
+        axes.add_patch(
+            Rectangle((left, top - height), width, height, fill=False, lw=0.6, ec=style.GREY)
+        )
+        for j, line in enumerate(lines):
+            axes.text(
+                left + 1.5,
+                top - _PAD_MM - (j + 0.5) * _LINE_MM,
+                line,
+                fontsize=_TEXT_PT,
+                fontweight="bold" if j == 0 else "normal",
+                va="center",
+            )
+        top -= height + _ARROW_MM

@@ -1,0 +1,368 @@
+"""The questions of the plan, each answered from a release; and their figures."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from itertools import combinations
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from cohortkit import agreement, outcomes, reference, thresholds
+from cohortkit.cohort.analysis_sets import AnalysisSet
+from cohortkit.cohort.release import Release
+from cohortkit.cohort.writing import atomic_write
+from cohortkit.figures import agreement as agreement_figure
+from cohortkit.figures import flow as flow_figure
+from cohortkit.figures import outcomes as outcomes_figure
+from cohortkit.figures import reference as reference_figure
+from cohortkit.figures import style
+from cohortkit.figures import thresholds as thresholds_figure
+from cohortkit.figures.style import Figure
+from cohortkit.report import findings
+from cohortkit.report.answer import Answer, attempt, gather
+from cohortkit.report.numbers import numbers_in_text
+from cohortkit.report.plan import Plan, ThresholdPlan, read_plan
+from cohortkit.report.stamp import footer, stamp, versions
+from cohortkit.report.table1 import table1
+from cohortkit.tables.canonical import to_csv_bytes
+
+__all__ = [
+    "Answer",
+    "Plan",
+    "answer_agreement",
+    "answer_all",
+    "answer_flow",
+    "answer_outcomes",
+    "answer_reference",
+    "answer_thresholds",
+    "draw",
+    "draw_all",
+    "numbers_in_text",
+    "read_plan",
+    "table1",
+    "write_table",
+]
+
+Found = dict[tuple[str, str], Any]
+
+FLOW, AGREEMENT, REFERENCE, THRESHOLDS, OUTCOMES = (
+    "fig1_flow",
+    "fig2_agreement",
+    "fig3_reference_range",
+    "fig4_thresholds",
+    "fig5_outcomes",
+)
+_DRAW: dict[str, Callable[[pd.DataFrame, Sequence[str]], Figure]] = {
+    FLOW: flow_figure.draw,
+    AGREEMENT: agreement_figure.draw,
+    REFERENCE: reference_figure.draw,
+    THRESHOLDS: thresholds_figure.draw,
+    OUTCOMES: outcomes_figure.draw,
+}
+
+
+def answer_flow(release: Release, plan: Plan) -> Answer:
+    """From records read to the rows behind each answer.
+
+    The sets shown are those of the first stratum of each question.
+    """
+    chosen = {
+        f"Agreement: {plan.agreement[0].name}": _agreement_set(release, plan, 0),
+        f"Reference range: {plan.reference[0].name}": _reference_set(release, plan, 0),
+        f"Threshold: {plan.thresholds[0].name}": _threshold_set(release, plan.thresholds[0]),
+        "Return to climbing": release.outcomes(rule_set=plan.outcomes.rule_set),
+    }
+    flow = release.flow
+    return Answer(
+        name=FLOW,
+        question="How did the records become the rows behind each answer?",
+        results=(),
+        sets=tuple(chosen.values()),
+        set_names=tuple(chosen),
+        tables={"flow": flow, "refusals": release.refusals}
+        | {title: one.flow for title, one in chosen.items()},
+        source=flow_figure.source(flow, {title: one.flow for title, one in chosen.items()}),
+        findings=findings.flow(flow),
+    )
+
+
+def answer_agreement(release: Release, plan: Plan) -> Answer:
+    """How repeatable the measurement is, per stratum of the plan."""
+    sets: list[AnalysisSet] = []
+    parts: dict[str, tuple[Any, Any]] = {}
+    found: Found = {}
+    for i, stratum in enumerate(plan.agreement):
+        chosen = _agreement_set(release, plan, i)
+        limits = attempt(
+            agreement.limits_of_agreement,
+            chosen,
+            raters=_most_shared_raters(chosen.rows),
+            coverage=stratum.coverage,
+            level=plan.level,
+            missing="drop",
+        )
+        icc = attempt(agreement.icc, chosen, level=plan.level, missing="drop")
+        sets.append(chosen)
+        parts[stratum.name] = (limits, icc)
+        found |= {(stratum.name, "limits"): limits, (stratum.name, "icc"): icc}
+    return Answer(
+        name=AGREEMENT,
+        question="How repeatable is the measurement?",
+        sets=tuple(sets),
+        set_names=tuple(parts),
+        source=agreement_figure.source(parts),
+        findings=tuple(findings.agreement(name, *two) for name, two in parts.items()),
+        **gather(found),
+    )
+
+
+def answer_reference(release: Release, plan: Plan) -> Answer:
+    """Which gaps are usual in uninjured adults, per stratum of the plan."""
+    sets: list[AnalysisSet] = []
+    parts: dict[str, tuple[pd.DataFrame, Any]] = {}
+    found: Found = {}
+    for i, stratum in enumerate(plan.reference):
+        chosen = _reference_set(release, plan, i)
+        result = attempt(
+            reference.reference_interval,
+            chosen,
+            coverage=stratum.coverage,
+            sides=stratum.sides,
+            level=stratum.level,
+        )
+        sets.append(chosen)
+        parts[stratum.name] = (chosen.rows, result)
+        found[stratum.name, "reference_interval"] = result
+    return Answer(
+        name=REFERENCE,
+        question="Which gaps are usual in uninjured adults?",
+        sets=tuple(sets),
+        set_names=tuple(parts),
+        source=reference_figure.source(parts),
+        findings=tuple(
+            findings.reference(stratum, parts[stratum.name][1]) for stratum in plan.reference
+        ),
+        **gather(found),
+    )
+
+
+def answer_thresholds(release: Release, plan: Plan) -> Answer:
+    """Which gap tells the target tears from the others, per stratum of the plan.
+
+    Beside the accuracy of the rows at hand stands the one corrected for partial
+    verification, from all rows with a gap.
+    """
+    sets: list[AnalysisSet] = []
+    parts: dict[str, thresholds_figure.ThresholdStratum] = {}
+    found: Found = {}
+    for stratum in plan.thresholds:
+        chosen = _threshold_set(release, stratum)
+        every = _threshold_set(release, stratum, us_gap="keep")
+        results = _threshold_results(chosen, every, stratum, plan)
+        sets.append(chosen)
+        parts[stratum.name] = thresholds_figure.ThresholdStratum(
+            roc=results["roc"],
+            cut=results["youden_cut"],
+            stated_cut=stratum.stated_cut_mm,
+            target=" or ".join(stratum.positive) + " tear",
+        )
+        found |= {(stratum.name, estimator): r for estimator, r in results.items()}
+    return Answer(
+        name=THRESHOLDS,
+        question="Which gap tells a torn pulley from the rest?",
+        sets=tuple(sets),
+        set_names=tuple(parts),
+        source=thresholds_figure.source(parts),
+        findings=tuple(
+            findings.threshold(stratum, {e: r for (s, e), r in found.items() if s == stratum.name})
+            for stratum in plan.thresholds
+        ),
+        **gather(found),
+    )
+
+
+def _threshold_results(
+    chosen: AnalysisSet, every: AnalysisSet, stratum: ThresholdPlan, plan: Plan
+) -> dict[str, Any]:
+    common: dict[str, Any] = {"positive": stratum.positive, "negative": stratum.negative}
+    common |= {"level": plan.level, "missing": "drop"}
+    own = common | {"circular": stratum.us_gap}
+    cut = stratum.stated_cut_mm
+    resamples = {"n_boot": plan.bootstrap_samples, "seed": plan.seed}
+    return {
+        "roc": attempt(thresholds.roc, chosen, **own),
+        "accuracy_at": attempt(thresholds.accuracy_at, chosen, cut, **own),
+        "corrected_accuracy": attempt(thresholds.corrected_accuracy, every, cut, **common),
+        "youden_cut": attempt(thresholds.youden_cut, chosen, **own, **resamples),
+    }
+
+
+def answer_outcomes(release: Release, plan: Plan) -> Answer:
+    """When climbers return to full climbing, by grade."""
+    chosen = release.outcomes(rule_set=plan.outcomes.rule_set)
+    between = attempt(
+        outcomes.return_to_climbing,
+        chosen,
+        level=plan.level,
+        n_boot=plan.bootstrap_samples,
+        seed=plan.seed,
+    )
+    visits = attempt(outcomes.kaplan_meier, chosen, level=plan.level)
+    found: Found = {
+        ("all grades", "return_to_climbing"): between,
+        ("all grades", "kaplan_meier"): visits,
+    }
+    return Answer(
+        name=OUTCOMES,
+        question="When do climbers return to full climbing?",
+        sets=(chosen,),
+        set_names=("Return to climbing",),
+        source=outcomes_figure.source(between, visits),
+        findings=findings.outcome(between),
+        **gather(found),
+    )
+
+
+def answer_all(
+    release: Release, plan: Plan, progress: Callable[[str], None] | None = None
+) -> dict[str, Answer]:
+    """Every answer, by the name of its figure."""
+    steps = {
+        FLOW: answer_flow,
+        AGREEMENT: answer_agreement,
+        REFERENCE: answer_reference,
+        THRESHOLDS: answer_thresholds,
+        OUTCOMES: answer_outcomes,
+    }
+    answers = {}
+    for name, step in steps.items():
+        if progress:
+            progress(f"answering {name}")
+        answers[name] = step(release, plan)
+    return answers
+
+
+def _agreement_set(release: Release, plan: Plan, i: int) -> AnalysisSet:
+    """First single reads of one finger per participant, since fingers are not independent."""
+    stratum = plan.agreement[i]
+    equal: dict[str, Any] = (
+        {} if stratum.fingers == "all" else {"injured": stratum.fingers == "injured"}
+    )
+    return release.readings(
+        pulley=stratum.pulley,
+        load=stratum.load,
+        read_mode=stratum.read_mode,
+        one_finger_per_participant=True,
+        seed=plan.seed,
+        read_no=1,
+        reads_averaged=1,
+        **equal,
+    )
+
+
+def _most_shared_raters(rows: pd.DataFrame) -> tuple[str, str] | None:
+    """The two raters who read most scans in common; the first by code where several tie."""
+    seen = pd.crosstab(rows["scan_id"].astype(object), rows["rater_id"].astype(object)).clip(
+        upper=1
+    )
+    shared = seen.T @ seen
+    pairs = list(combinations(sorted(shared.index), 2))
+    return max(pairs, key=lambda pair: shared.loc[pair], default=None)
+
+
+def _reference_set(release: Release, plan: Plan, i: int) -> AnalysisSet:
+    stratum = plan.reference[i]
+    return release.reference_population(pulley=stratum.pulley, load=stratum.load, seed=plan.seed)
+
+
+def _threshold_set(
+    release: Release, stratum: ThresholdPlan, us_gap: str | None = None
+) -> AnalysisSet:
+    return release.graded_tears(
+        pulley=stratum.pulley, load=stratum.load, us_gap=us_gap or stratum.us_gap
+    )
+
+
+def figure(answer: Answer, lines: Sequence[str] = ()) -> Figure:
+    """An answer's figure, with `lines` under it."""
+    return _DRAW[answer.name](answer.source, lines)
+
+
+def draw(
+    answer: Answer,
+    release: Release,
+    plan: Plan,
+    folder: str | Path,
+    formats: Sequence[str] = ("pdf", "svg", "png"),
+) -> dict[str, Path]:
+    """Draw an answer's figure and write it under the answer's name.
+
+    Returns
+    -------
+    dict
+        File ending to path: the pictures, ``csv`` (numbers behind each mark) and
+        ``json`` (the stamp).
+    """
+    record = stamp(answer, release, plan)
+    drawn = figure(answer, footer(answer, release, plan))
+    return style.save_figure(drawn, folder, answer.name, answer.source, record, formats)
+
+
+def write_table(
+    name: str, table: pd.DataFrame, release: Release, plan: Plan, folder: str | Path
+) -> dict[str, Path]:
+    """Write a table as ``<name>.csv`` and ``<name>.json`` (its rows and its stamp)."""
+    target = Path(folder)
+    target.mkdir(parents=True, exist_ok=True)
+    content = {
+        "table": name,
+        "release_hash": release.release_hash,
+        "plan_sha256": plan.sha256,
+        "seed": plan.seed,
+        "software": versions(),
+        "rows": json.loads(table.to_json(orient="records", double_precision=15)),
+    }
+    text = json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    files = {"csv": to_csv_bytes(table), "json": text.encode()}
+    paths = {form: target / f"{name}.{form}" for form in files}
+    for form, path in paths.items():
+        atomic_write(path, files[form])
+    return paths
+
+
+def draw_all(
+    release: Release,
+    plan: Plan,
+    folder: str | Path,
+    answers: Mapping[str, Answer] | None = None,
+) -> list[Path]:
+    """Draw every figure and write every table, as the notebooks do, without a kernel.
+
+    Parameters
+    ----------
+    release, plan
+        What to answer from, and what to answer.
+    folder
+        Made if it is not there.
+    answers
+        From `answer_all`, if they are at hand; else they are computed.
+
+    Returns
+    -------
+    list of Path
+        Every file written, sorted.
+    """
+    at_hand = answer_all(release, plan) if answers is None else answers
+    files: list[Path] = []
+    for answer in at_hand.values():
+        files += draw(answer, release, plan, folder).values()
+    for name, table in _tables(release, plan, at_hand.values()).items():
+        files += write_table(name, table, release, plan, folder).values()
+    return sorted(files)
+
+
+def _tables(release: Release, plan: Plan, answers: Iterable[Answer]) -> dict[str, pd.DataFrame]:
+    return {"table1": table1(release, plan), "numbers_in_text": numbers_in_text(answers)}

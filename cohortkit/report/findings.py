@@ -1,0 +1,141 @@
+"""One plain sentence per finding, always with its interval and n."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import pandas as pd
+
+from cohortkit.display import interval, number, sample_sizes, with_unit
+from cohortkit.estimate import Estimate, Result
+from cohortkit.report.plan import ReferencePlan, ThresholdPlan
+
+
+def flow(counts: pd.DataFrame) -> tuple[str, ...]:
+    """Records read, accepted, refused and blank; and what the release holds."""
+    records = counts[counts["unit"] == "records"]
+    n = {step: int(part["n"].sum()) for step, part in records.groupby("step")}
+    sites = records["site_id"].nunique()
+    held = counts[counts["step"] == "released"].groupby("unit", sort=False)["n"].sum()
+    content = ", ".join(f"{int(k)} {unit}" for unit, k in held.items())
+    return (
+        f"{n.get('read', 0)} records were read from {sites} site{'' if sites == 1 else 's'}: "
+        f"{n.get('accepted', 0)} accepted, {n.get('refused', 0)} refused with a reason, "
+        f"{n.get('blank', 0)} declared blank. The release holds {content}.",
+    )
+
+
+def _value(estimate: Estimate) -> str:
+    """Value with unit and interval, as "2.10 mm [1.90, 2.30]"."""
+    text = with_unit(number(estimate.value, estimate.unit), estimate.unit)
+    limits = interval(estimate.lower, estimate.upper, estimate.unit) or "(no interval)"
+    return f"{text} {limits}"
+
+
+def _level(estimate: Estimate) -> str:
+    return f"{100 * estimate.level:g} % interval"
+
+
+def _n(estimate: Estimate) -> str:
+    levels = ("participants", "fingers", "readings")
+    return sample_sizes({f"n_{level}": getattr(estimate, f"n_{level}") for level in levels})
+
+
+def agreement(stratum: str, limits: Result | str, icc: Result | str) -> str:
+    """What two readings of one scan can differ by, and how reliable one reading is."""
+    parts = []
+    if isinstance(icc, str):
+        parts.append(icc)
+    else:
+        sdc, one = icc["sdc_agreement"], icc["icc_a_1"]
+        parts.append(
+            f"Readings of the same scan by different raters differ by less than {_value(sdc)} "
+            f"({_level(sdc)}) in 95 of 100 pairs (smallest detectable change); reliability of a "
+            f"single reading, ICC(A,1), is {_value(one)}; {_n(one)}."
+        )
+    if isinstance(limits, str):
+        parts.append(limits if limits not in parts else "")
+    else:
+        bias, low, high = (limits[name] for name in ("bias", "lower_limit", "upper_limit"))
+        parts.append(
+            f"For the two raters compared, the difference is on average {_value(bias)}, with "
+            f"limits of agreement {_value(low)} and {_value(high)}; {_n(bias)}."
+        )
+    return f"{stratum}. " + " ".join(part for part in parts if part)
+
+
+def reference(stratum: ReferencePlan, result: Result | str) -> str:
+    """Between which gaps most uninjured adults lie."""
+    if isinstance(result, str):
+        return f"{stratum.name}. {result}"
+    found = {e.name: e for e in result}
+    first = next(iter(found.values()))
+    share = f"{100 * stratum.coverage:g} %"
+    low, high = (found.get(f"{side}_limit") for side in ("lower", "upper"))
+    if low and high and math.isfinite(low.value):
+        body = (
+            f"the middle {share} of uninjured adults lie between {_value(low)} and {_value(high)}"
+        )
+    elif low and high:
+        body = (
+            f"the upper end of the middle {share} of uninjured adults is {_value(high)}; the lower "
+            f"end is too small to be seen (below {number(low.upper, 'mm')} mm)"
+        )
+    elif high:
+        body = f"{share} of uninjured adults lie below {_value(high)}"
+    else:
+        body = f"{share} of uninjured adults lie above {_value(first)}"
+    return f"{stratum.name}: {body} ({_level(first)} of each limit); {_n(first)}."
+
+
+def threshold(stratum: ThresholdPlan, results: Mapping[str, Result | str]) -> str:
+    """How well the gap tells the target, at the stated cut and at the best one."""
+    roc, stated, cut = (results[name] for name in ("roc", "accuracy_at", "youden_cut"))
+    if isinstance(roc, str):
+        return f"{stratum.name}. {roc}"
+    auc = roc["auc"]
+    target = " or ".join(stratum.positive)
+    parts = [
+        f"{stratum.name}: the gap tells a {target} tear from the rest "
+        f"({', '.join(stratum.negative)}) with an area under the ROC curve of {_value(auc)} "
+        f"({_level(auc)}); {_n(auc)}."
+    ]
+    if not isinstance(stated, str):
+        parts.append(
+            f"At the stated cut of {number(stratum.stated_cut_mm, 'mm')} mm, sensitivity is "
+            f"{_value(stated['sensitivity'])} and specificity {_value(stated['specificity'])}."
+        )
+    corrected = results["corrected_accuracy"]
+    if not isinstance(corrected, str):
+        parts.append(
+            f"Corrected for fingers that were never verified: sensitivity "
+            f"{_value(corrected['sensitivity'])}, specificity {_value(corrected['specificity'])}."
+        )
+    if not isinstance(cut, str):
+        parts.append(
+            f"The cut that suits these data best is {_value(cut['cut_point'])}; it describes them "
+            f"and is no recommendation."
+        )
+    return " ".join(parts)
+
+
+def outcome(result: Result | str) -> tuple[str, ...]:
+    """By when half of each grade had returned."""
+    if isinstance(result, str):
+        return (result,)
+    lines = []
+    for e in result:
+        if e.name != "median_day":
+            continue
+        group = e.group.replace("grade=", "Grade ") or "All"
+        if math.isnan(e.value):
+            when = "half had not returned to full climbing within the follow-up"
+        else:
+            limits = interval(e.lower, e.upper, e.unit) or "(no interval)"
+            when = (
+                f"half had returned to full climbing by day {number(e.value, e.unit)} {limits} "
+                f"({_level(e)})"
+            )
+        lines.append(f"{group}: {when}; {e.n_participants} participants, {e.n_readings} episodes.")
+    return tuple(lines)
