@@ -14,7 +14,7 @@ from scipy import optimize
 
 from cohortkit.errors import EstimateError
 
-TOLERANCE = 1e-9
+TOLERANCE = 1e-7
 _MAX_STEPS = 500
 _EM_STEPS = 20
 _NO_MASS = 1e-10
@@ -42,8 +42,8 @@ class Npmle:
 
     @property
     def converged(self) -> bool:
-        """Whether the log-likelihood is within 1e-6 of its maximum."""
-        return self.gradient_gap < 1e-6
+        """Whether the log-likelihood is within 1e-7 of its maximum."""
+        return self.gradient_gap <= TOLERANCE
 
     def happened(self, day: np.ndarray | float) -> tuple[np.ndarray, np.ndarray]:
         """Smallest and largest share with the event by each day that the data allow."""
@@ -161,7 +161,7 @@ def _maximise(inside: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, float
     for step in range(_MAX_STEPS):
         chance = inside @ mass
         gap = float((inside.T @ (weight / chance)).max() - total)
-        if gap <= TOLERANCE * total:
+        if gap <= TOLERANCE:
             return mass, gap, step
         mass = _ascend(inside, weight, mass, chance)
     raise EstimateError(

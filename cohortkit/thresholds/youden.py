@@ -167,7 +167,7 @@ def _one_resample(sample: Sample) -> Callable[[np.random.Generator], np.ndarray]
         rows = np.concatenate([groups[g] for g in drawn])
         noisy = value[rows] + bandwidth[rows] * generator.standard_normal(len(rows))
         state = positive[rows]
-        if state.all() or not state.any() or len(np.unique(noisy)) < 2:
+        if state.all() or not state.any() or noisy.min() == noisy.max():
             return np.full(3, np.nan)
         points = roc_points(noisy, state)
         j = best_cuts(points)[0]
