@@ -47,8 +47,9 @@ def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def _text(frame: pd.DataFrame) -> str:
-    """A table as aligned text; a missing cell is empty."""
-    cells = frame.astype("string").fillna("")
+    """A table as aligned text; a missing cell is empty, a fraction has one decimal."""
+    shown = {name: frame[name].map("{:.1f}".format) for name in frame.select_dtypes("float")}
+    cells = frame.assign(**shown).astype("string").fillna("")
     return text_table([str(c) for c in cells.columns], cells.to_numpy().tolist())
 
 
@@ -151,11 +152,13 @@ def freeze_pool(pool: Path, out: Path, *, ids: str, secret: Path, progress: Say)
     pooled = _pool_folder(pool, progress)
     progress("freezing")
     release = freeze(pooled, out, ids=IdCoding.open(ids, secret))
-    return Outcome([*_pool_lines(pooled), "", *_release_lines(release)], _release_data(release))
-
-
-def _release_data(release: Release) -> dict[str, Any]:
-    return {"release": str(release.path), "release_hash": release.release_hash}
+    data = {
+        "release": str(release.path),
+        "release_hash": release.release_hash,
+        "flow": _rows(pooled.flow),
+        "same_person_candidates": _rows(pooled.duplicates),
+    }
+    return Outcome([*_pool_lines(pooled), "", *_release_lines(release)], data)
 
 
 def _release_lines(release: Release) -> list[str]:
@@ -239,10 +242,12 @@ def demo(out: Path, *, progress: Say) -> Outcome:
     progress("writing the report")
     page = write_report(release, out / "report.html", figures=out / "figures")
     progress("done")
+    candidates = len(frozen.data["same_person_candidates"])
     lines = [
         *imported.lines,
         "",
-        *frozen.lines,
+        f"pairs that may be one person (listed in the release, never merged): {candidates}",
+        *_release_lines(release),
         "",
         "All five clinics, their ids and their readings are invented.",
         f"report: {page}",
