@@ -260,7 +260,7 @@ def _cautions(
         "negative_estimate": (
             bool(negative),
             f"Negative: {negative}. Reads of one subject differ as much as reads of different "
-            "subjects; the true value is near 0.",
+            "subjects; the true value is near 0, and the estimate may lie outside its interval.",
         ),
         "few_raters": (
             not one_way and k < 5,

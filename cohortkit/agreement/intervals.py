@@ -20,7 +20,7 @@ Limits = tuple[float, float]
 def spearman_brown(icc: float, k: float) -> float:
     """Reliability of the mean of k raters from that of one: k r / (1 + (k - 1) r)."""
     below = 1 + (k - 1) * icc
-    return k * icc / below if below > 0 else -math.inf
+    return -math.inf if below <= 0 else k * icc / below
 
 
 def exact_f(ratio: float, df_above: float, df_below: float, k: int, level: float) -> Limits:

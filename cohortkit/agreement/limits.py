@@ -121,20 +121,16 @@ def limits_of_agreement(  # noqa: PLR0913 - column names and two shares, all the
     )
 
 
-def exact_limit(differences: np.ndarray, z: float, level: float) -> Limits:
-    """Exact interval of mean + z SD of a normal variable.
+def limit_factors(n: int, z: float, level: float) -> Limits:
+    """Factors f with which mean + f SD are exact limits of mu + z sigma.
 
-    (mu + z sigma - mean) sqrt(n) / s has the non-central t distribution with
-    n - 1 degrees of freedom and non-centrality z sqrt(n).
+    (mu + z sigma - mean) sqrt(n) / SD has the non-central t distribution with
+    n - 1 degrees of freedom and non-centrality z sqrt(n); its quantiles over
+    sqrt(n) are the factors. For z below 0 they mirror.
     """
-    n = len(differences)
-    spread = float(differences.std(ddof=1))
     tails = np.array([(1 - level) / 2, (1 + level) / 2])
-    # scipy's quantiles fail for negative non-centrality; mirror instead.
-    t = stats.nct.ppf(tails, n - 1, abs(z) * math.sqrt(n))
-    low, high = t if z >= 0 else -t[::-1]
-    centre = float(differences.mean())
-    return centre + low * spread / math.sqrt(n), centre + high * spread / math.sqrt(n)
+    low, high = stats.nct.ppf(tails, n - 1, abs(z) * math.sqrt(n)) / math.sqrt(n)
+    return (float(low), float(high)) if z >= 0 else (float(-high), float(-low))
 
 
 def _two_raters(data: Any, rater: str, raters: Sequence[Any] | None) -> list[Any]:
@@ -177,7 +173,10 @@ def _estimates(
     z = float(stats.norm.ppf((1 + coverage) / 2))
     moved = spread > 0
     sd_limits = chi_square_sd(spread**2 * (n - 1), n - 1, level) if moved else (math.nan, math.nan)
-    ends = [exact_limit(differences, s * z, level) if moved else sd_limits for s in (-1, 1)]
+    ends = [
+        tuple(bias + f * spread for f in limit_factors(n, side * z, level)) if moved else sd_limits
+        for side in (-1, 1)
+    ]
     bias_limits = (bias - half, bias + half) if moved else sd_limits
     share = f"{100 * coverage:g} %"
     exact = "exact interval of this limit alone (non-central t, Carkeet 2015)"
