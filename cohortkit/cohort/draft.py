@@ -11,7 +11,7 @@ import os
 import re
 import zipfile
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from pathlib import Path
 
@@ -20,7 +20,7 @@ from charset_normalizer import from_bytes
 from cohortkit.cohort.csv_records import RecordSet, read_csv_records
 from cohortkit.cohort.decoding import decode, known_encoding, read_regular_file
 from cohortkit.cohort.mapping_parts import SourceSpec
-from cohortkit.cohort.sheets import check_archive, first_sheet, read_sheet_records
+from cohortkit.cohort.sheets import largest_sheet, open_book, read_sheet_records
 from cohortkit.cohort.spelling import normal
 from cohortkit.errors import SourceError
 from cohortkit.tables.schema import TABLE_NAMES, Field, TableSchema, table
@@ -28,8 +28,11 @@ from cohortkit.tables.schema import TABLE_NAMES, Field, TableSchema, table
 _DELIMITERS = (";", ",", "\t", "|")
 _SAMPLE_BYTES = 500_000
 _SAMPLE_ROWS = 2_000
+_SHEET_TOP = 20
 _SHOWN_VALUES = 6
 _MOST_CODES = 12
+_USUAL = "cp1252"
+_QUOTED = re.compile(r'"[^"]*"')
 _COMMA = re.compile(r"[+-]?\d+,\d+")
 _POINT = re.compile(r"[+-]?\d+\.\d+")
 
@@ -63,32 +66,47 @@ def _comment(text: str) -> str:
 
 
 def guess_encoding(data: bytes) -> str:
-    """The likeliest encoding of a text's bytes; utf-8 wherever the bytes are valid as such."""
+    """The likeliest encoding of a text's bytes; utf-8 wherever the bytes are valid as such.
+
+    Of sibling code pages that give the same text, cp1252 is named.
+    """
     try:
         data.decode("utf-8-sig")
         return "utf-8"
     except UnicodeDecodeError:
         best = from_bytes(data[:_SAMPLE_BYTES]).best()
-        return (known_encoding(best.encoding) if best else None) or "cp1252"
+    name = (known_encoding(best.encoding) if best else None) or _USUAL
+    try:
+        same = data.decode(name) == data.decode(_USUAL)
+    except UnicodeDecodeError:
+        same = False
+    return _USUAL if same else name
+
+
+def _usual(counts: list[int]) -> int:
+    """The commonest count; of equally common ones the largest."""
+    return max(set(counts), key=lambda c: (counts.count(c), c)) if counts else 0
+
+
+def _marks(line: str, mark: str) -> int:
+    return _QUOTED.sub("", line).count(mark)
 
 
 def guess_delimiter(lines: list[str]) -> str:
     """The character that stands equally often in most lines."""
 
     def steadiness(mark: str) -> tuple[int, int]:
-        counts = [line.count(mark) for line in lines if line.strip()]
-        usual = max(set(counts), key=counts.count) if counts else 0
+        counts = [_marks(line, mark) for line in lines if line.strip()]
+        usual = _usual(counts)
         return (counts.count(usual) if usual else 0, usual)
 
     return max(_DELIMITERS, key=steadiness)
 
 
-def _guess_header_line(lines: list[str], delimiter: str) -> int:
-    most = max((line.count(delimiter) for line in lines), default=0)
-    for number, line in enumerate(lines, start=1):
-        if line.strip() and line.count(delimiter) == most:
-            return number
-    return 1
+def _guess_header_line(widths: list[int]) -> int:
+    """The first line as wide as most are; lines without content have width 0."""
+    usual = _usual([width for width in widths if width])
+    return widths.index(usual) + 1 if usual in widths else 1
 
 
 def _guess_decimal(cells: Iterable[str]) -> str:
@@ -104,7 +122,8 @@ def _csv_source(path: Path, data: bytes) -> tuple[SourceSpec, RecordSet, list[st
     text = decode(data, encoding, path.name)
     lines = text.split("\n", 60)[:60]
     delimiter = guess_delimiter(lines)
-    header_line = _guess_header_line(lines, delimiter)
+    widths = [_marks(line, delimiter) + 1 if line.strip() else 0 for line in lines]
+    header_line = _guess_header_line(widths)
     records = read_csv_records(text, delimiter=delimiter, header_line=header_line, file=path.name)
     decimal = _guess_decimal(c.strip() for row in records.rows[:_SAMPLE_ROWS] for c in row)
     spec = SourceSpec(
@@ -120,16 +139,19 @@ def _csv_source(path: Path, data: bytes) -> tuple[SourceSpec, RecordSet, list[st
 
 
 def _xlsx_source(path: Path, data: bytes) -> tuple[SourceSpec, RecordSet, list[str]]:
-    check_archive(data, path.name)
+    book = open_book(data, path.name)
     spec = SourceSpec(
         "source",
         path.name,
         "xlsx",
-        sheet=first_sheet(data, path.name),
+        sheet=largest_sheet(book, path.name),
         accept_hidden=True,
         accept_merged_header=True,
     )
-    records = read_sheet_records(data, spec)
+    records = read_sheet_records(book, spec)
+    first = [records.headers, *records.rows[:_SHEET_TOP]]
+    spec = replace(spec, header_line=_guess_header_line([sum(map(bool, row)) for row in first]))
+    records = read_sheet_records(book, spec)
     return spec, records, [" | ".join(row)[:100] for row in (records.headers, *records.rows[:2])]
 
 

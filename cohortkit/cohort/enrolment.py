@@ -37,19 +37,19 @@ class DateColumn:
         rows: NDArray[np.intp],
         records: NDArray[np.intp],
     ) -> None:
-        """Warn of cells that fit both orders if another cell of the column only fits the other."""
+        """Warn, at the first cell that only fits the other order, of all that fit both."""
         only = [bool(r.code) and x for r, x in zip(self.reads, self.exchanged, strict=True)]
         either = [not r.code and x for r, x in zip(self.reads, self.exchanged, strict=True)]
         if not any(only) or not any(either):
             return
-        first = rows[self.coded.taken(only, rows).astype(bool)]
-        if not len(first):
+        odd = np.flatnonzero(self.coded.taken(only, rows).astype(bool))
+        doubtful = rows[self.coded.taken(either, rows).astype(bool)]
+        if not len(odd) or not len(doubtful):
             return
-        doubtful = self.coded.taken(either, rows).astype(bool)
-        told = Read(code="date_order_doubtful", facts={"line": int(source.lines[first[0]])})
-        for row, record in zip(rows[doubtful], records[doubtful], strict=True):
-            raw = source.cell(int(row), column)
-            problems.add(int(record), column, raw, told, "warning")
+        lines = ", ".join(str(line) for line in sorted(source.lines[doubtful].tolist()))
+        found = Read(code="date_order_doubtful", facts={"n": len(doubtful), "lines": lines})
+        raw = source.cell(int(rows[odd[0]]), column)
+        problems.add(int(records[odd[0]]), column, raw, found, "warning")
 
 
 def read_dates(

@@ -130,8 +130,9 @@ REASONS: dict[str, tuple[str, str]] = {
     ),
     "date_out_of_range": ("The year is outside 1900 to 2100", "correct the date"),
     "date_order_doubtful": (
-        "Day and month may be exchanged: line {line} of this column only fits the other order",
-        "check how this column was typed",
+        "The date only fits with day and month exchanged, so {n} other dates of this column,"
+        " which fit both ways, may have been typed that way too (lines {lines})",
+        "find out how this column was typed and correct the dates that are exchanged",
     ),
     "no_enrolment_date": (
         "The participant has no enrolment date, so no day can be counted",

@@ -12,6 +12,7 @@ import re
 import zipfile
 import zlib
 from collections.abc import Callable
+from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
@@ -107,6 +108,26 @@ def _open(data: bytes, file: str, stored_results: bool) -> Workbook:
         ) from error
 
 
+@dataclass(frozen=True)
+class OpenBook:
+    """A workbook opened twice: with its formulas and layout, and with stored results."""
+
+    layout: Workbook
+    results: Workbook
+
+
+def open_book(data: bytes, file: str) -> OpenBook:
+    """Open a workbook after looking at its size; nothing in it is run.
+
+    Raises
+    ------
+    SourceError
+        If it is no workbook, is damaged, or would fill the memory.
+    """
+    check_archive(data, file)
+    return OpenBook(_open(data, file, False), _open(data, file, True))
+
+
 def _sheet(book: Workbook, name: str, file: str) -> Worksheet:
     sheet = book[name] if name in book.sheetnames else None
     if isinstance(sheet, Worksheet):
@@ -163,18 +184,18 @@ def cell_text(value: Any, decimal: str) -> tuple[str, str]:
     return str(value), ""
 
 
-def first_sheet(data: bytes, file: str) -> str:
-    """Name of the first sheet that is a visible table.
+def largest_sheet(book: OpenBook, file: str) -> str:
+    """Name of the visible sheet with the most cells.
 
     Raises
     ------
     SourceError
-        If there is none.
+        If no sheet is visible.
     """
-    for sheet in _open(data, file, False).worksheets:
-        if sheet.sheet_state == "visible":
-            return str(sheet.title)
-    raise _unreadable(file, "no visible sheet", "export the table again")
+    visible = [s for s in book.layout.worksheets if s.sheet_state == "visible"]
+    if not visible:
+        raise _unreadable(file, "no visible sheet", "export the table again")
+    return str(max(visible, key=lambda s: s.max_row * s.max_column).title)
 
 
 def _formula(value: Any) -> str:
@@ -228,13 +249,13 @@ def _row_defects(sheet: Worksheet, spec: SourceSpec, width: int) -> dict[int, st
     return found
 
 
-def read_sheet_records(data: bytes, spec: SourceSpec) -> RecordSet:
+def read_sheet_records(book: OpenBook, spec: SourceSpec) -> RecordSet:
     """Records of one sheet of a workbook.
 
     Parameters
     ----------
-    data
-        Bytes of the workbook.
+    book
+        The open workbook.
     spec
         The source's part of the mapping: file, sheet, header_line, decimal,
         accept_hidden, accept_merged_header.
@@ -248,11 +269,10 @@ def read_sheet_records(data: bytes, spec: SourceSpec) -> RecordSet:
     Raises
     ------
     SourceError
-        If the workbook is damaged or too large, the sheet is absent, or hidden
-        or merged cells are in the way and not accepted.
+        If the sheet is absent or too large, or hidden or merged cells are in the
+        way and not accepted.
     """
-    check_archive(data, spec.file)
-    layout = _sheet(_open(data, spec.file, False), spec.sheet, spec.file)
+    layout = _sheet(book.layout, spec.sheet, spec.file)
     n_rows, width = _grid(layout, spec.header_line, spec.file)
     fault = _layout_fault(layout, spec, width)
     if fault:
@@ -268,7 +288,7 @@ def read_sheet_records(data: bytes, spec: SourceSpec) -> RecordSet:
         for cell in line
         if cell.data_type == "f"
     }
-    results = _sheet(_open(data, spec.file, True), spec.sheet, spec.file)
+    results = _sheet(book.results, spec.sheet, spec.file)
     table = [
         list(line) for line in results.iter_rows(max_row=n_rows, max_col=width, values_only=True)
     ]

@@ -15,7 +15,7 @@ from cohortkit.cohort.csv_records import Defect, RecordSet, read_csv_records
 from cohortkit.cohort.decoding import decode, read_inside
 from cohortkit.cohort.mapping_parts import Mapping, SourceSpec
 from cohortkit.cohort.mapping_sense import nearest
-from cohortkit.cohort.sheets import read_sheet_records
+from cohortkit.cohort.sheets import OpenBook, open_book, read_sheet_records
 from cohortkit.cohort.spelling import normal
 from cohortkit.errors import CohortkitError, MappingError, SourceError
 from cohortkit.tables.canonical import sha256
@@ -176,10 +176,12 @@ def _check_columns(headers: list[str], mapping: Mapping, spec: SourceSpec) -> No
         )
 
 
-def _source(mapping: Mapping, spec: SourceSpec) -> SourceData:
+def _source(mapping: Mapping, spec: SourceSpec, books: dict[str, OpenBook]) -> SourceData:
     data = read_inside(mapping.folder, spec.file)
     if spec.format == "xlsx":
-        records = read_sheet_records(data, spec)
+        if spec.file not in books:
+            books[spec.file] = open_book(data, spec.file)
+        records = read_sheet_records(books[spec.file], spec)
     else:
         records = read_csv_records(
             decode(data, spec.encoding, spec.file),
@@ -212,9 +214,10 @@ def read_sources(mapping: Mapping) -> list[SourceData]:
     """
     found: list[SourceData] = []
     faults: list[CohortkitError] = []
+    books: dict[str, OpenBook] = {}
     for spec in mapping.sources.values():
         try:
-            found.append(_source(mapping, spec))
+            found.append(_source(mapping, spec, books))
         except CohortkitError as fault:
             faults.append(fault)
     if len(faults) > 1:
