@@ -173,6 +173,7 @@ def central_sheet(site: SiteRows) -> Sheet:
         Column("reader", "rater_id"),
         Column("pulley", "pulley"),
         Column("load", "load"),
+        Column("place", "caliper_site"),
         Column("load_method", "load_method"),
         Column("load_n", "load_n"),
         Column("gap_mm", "gap_mm"),

@@ -19,6 +19,7 @@ from cohortkit.tables.grades import derive_grade
 
 TWIN_SEED_STEP = 1  # the twin cohort's seed stands this far from the design's
 BONE_PULLEYS = ("A2", "A4")
+VERIFYING = ("surgery", "mri")  # as the analysis sets have it
 RETURN_DAYS = (90, 180, 365)
 QUANTILES = (0.025, 0.05, 0.5, 0.95, 0.975)
 
@@ -114,17 +115,29 @@ def _first_live(cohort: Cohort, pulley: str, load: str) -> pd.DataFrame:
 
 
 def _reference(twin: Cohort, pulley: str, load: str) -> dict[str, Any]:
-    """Quantiles of one reading of an uninjured adult's finger, rater and error included."""
+    """Quantiles of one reading of an uninjured adult's finger, rater and error included.
+
+    Before it is written down, and as written in tenths (one rater: in halves).
+    """
     rows = _first_live(twin, pulley, load)
     adult = ~twin.hidden["people"]["adolescent"].to_numpy()[rows["person"]]
     plain = (rows["support_worn"] == "none") & ~rows["warm_up"].fillna(False).astype(bool)
     kept = rows[(rows["episode"] < 0) & adult & plain].drop_duplicates("person")
-    values = np.quantile(kept["unrounded_mm"], QUANTILES)
+    written = kept["gap_mm"].fillna(-np.inf).to_numpy()  # unseen: below every gap seen
     return {
         "pulley": pulley,
         "load": load,
-        "quantiles_mm": {str(q): float(v) for q, v in zip(QUANTILES, values, strict=True)},
+        "quantiles_mm": _quantiles(kept["unrounded_mm"].to_numpy(), "linear"),
+        "quantiles_written_mm": _quantiles(written, "inverted_cdf"),
         "n_twin": len(kept),
+    }
+
+
+def _quantiles(values: Numbers, method: Any) -> dict[str, float | None]:
+    """Quantiles by name; None for one that lies among unseen gaps."""
+    found = np.quantile(values, QUANTILES, method=method)
+    return {
+        str(q): float(v) if np.isfinite(v) else None for q, v in zip(QUANTILES, found, strict=True)
     }
 
 
@@ -147,7 +160,7 @@ def _accuracy(twin: Cohort, pulley: str) -> dict[str, Any]:
     gap = rows["gap_mm"].fillna(0.0).to_numpy()  # below resolution ranks below every gap seen
     true, recorded = tear["true_status"] == "complete", tear["status"] == "complete"
     by_gap = (tear["basis"] == "us_gap").to_numpy()
-    verified = tear["basis"].isin(["surgery", "mri", "us_direct", "consensus"]).to_numpy()
+    verified = tear["basis"].isin(VERIFYING).to_numpy()
     truth, record = true.to_numpy(), recorded.to_numpy()
     above = gap >= 3.0
     return {

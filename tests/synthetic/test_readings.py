@@ -53,7 +53,7 @@ def test_two_raters_read_forty_scans_live():
     raters = live.groupby("scan_id")["rater_id"].agg(set)
     both = raters[raters.map(len) == 2]
     assert len(both) == DESIGN.agreement.pair_scans
-    assert set(both.map(tuple).map(sorted).map(tuple)) == {DESIGN.agreement.pair_raters}
+    assert {tuple(sorted(pair)) for pair in both} == {DESIGN.agreement.pair_raters}
 
 
 def test_live_readings_are_made_by_the_sites_own_raters():
