@@ -75,13 +75,26 @@ def read_inside(folder: Path, name: str) -> bytes:
     if fault:
         raise _refused(name, folder, fault)
     place = folder
-    for part in PurePosixPath(name).parts:
-        place = place / part
-        if place.is_symlink():
-            raise _refused(name, folder, f"'{part}' is a link")
-    if not place.resolve().is_relative_to(folder.resolve()):
+    try:
+        for part in PurePosixPath(name).parts:
+            place = place / part
+            if place.is_symlink():
+                raise _refused(name, folder, f"'{part}' is a link")
+        inside = place.resolve().is_relative_to(folder.resolve())
+    except OSError as error:
+        raise _unopened(name, error) from error
+    if not inside:
         raise _refused(name, folder, "it leaves its folder")
     return read_regular_file(place, name)
+
+
+def _unopened(shown: str, error: Exception) -> SourceError:
+    return SourceError(
+        "A clinic's file cannot be opened",
+        where=f"file '{shown}'",
+        found=getattr(error, "strerror", None) or str(error),
+        next_step="check its name in the mapping and that it may be read",
+    )
 
 
 def read_regular_file(path: Path, shown: str) -> bytes:
@@ -95,14 +108,9 @@ def read_regular_file(path: Path, shown: str) -> bytes:
     try:
         handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
     except (OSError, ValueError) as error:
-        raise SourceError(
-            "A clinic's file cannot be opened",
-            where=f"file '{shown}'",
-            found=getattr(error, "strerror", None) or str(error),
-            next_step="check its name in the mapping and that it may be read",
-        ) from error
-    with os.fdopen(handle, "rb") as stream:
-        about = os.fstat(stream.fileno())
+        raise _unopened(shown, error) from error
+    try:
+        about = os.fstat(handle)
         if not stat.S_ISREG(about.st_mode):
             raise _refused(shown, path.parent, "it is not an ordinary file")
         if about.st_size > MAX_FILE_BYTES:
@@ -112,7 +120,12 @@ def read_regular_file(path: Path, shown: str) -> bytes:
                 found=f"{about.st_size} bytes",
                 next_step="export only the columns that are needed, or split the file",
             )
-        return stream.read(MAX_FILE_BYTES + 1)
+        with os.fdopen(handle, "rb", closefd=False) as stream:
+            return stream.read(MAX_FILE_BYTES + 1)
+    except OSError as error:
+        raise _unopened(shown, error) from error
+    finally:
+        os.close(handle)
 
 
 def decode(data: bytes, encoding: str, file: str) -> str:

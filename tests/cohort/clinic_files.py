@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import datetime as dt
+from collections.abc import Callable, Sequence
 from pathlib import Path
+
+from openpyxl import Workbook
+from openpyxl.worksheet.worksheet import Worksheet
+
+from cohortkit.cohort.intake import Intake
+from cohortkit.cohort.validation import import_clinic
 
 MAPPING = """\
 mapping_version = 1
@@ -104,6 +111,21 @@ gap_mm = { from = "Last", unit = "cm" }
 below_resolution = { from = "Last", text_is = ["n.d.", "<0,3"] }
 """
 
+CSV_SCANS = """\
+[sources.scans]
+file = "scans.csv"
+format = "csv"
+encoding = "cp1252"
+delimiter = ";"
+"""
+
+XLSX_SCANS = """\
+[sources.scans]
+file = "scans.xlsx"
+format = "xlsx"
+sheet = "Scans"
+"""
+
 PEOPLE = [
     "PatNr;Geschlecht;Alter;Größe;Einschluss;Bemerkung",
     "1;w;31;1,70;05.03.2021;",
@@ -137,3 +159,51 @@ def write_clinic(
     path = folder / "mapping.toml"
     path.write_text(mapping, encoding="utf-8")
     return path
+
+
+def problem_rows(intake: Intake, severity: str = "refuse") -> list[tuple[str, int, str, str, str]]:
+    """File, line, column, raw value and code of each problem of one severity."""
+    held = intake.problems[intake.problems["severity"] == severity]
+    columns = ["file", "line", "column", "raw_value", "code"]
+    return [tuple(row) for row in held[columns].astype(object).to_numpy().tolist()]
+
+
+def write_sheet(
+    folder: Path,
+    rows: Sequence[Sequence[object]],
+    *,
+    change: Callable[[Worksheet], None] | None = None,
+    options: str = "",
+) -> Path:
+    """The same clinic with its scans in a sheet; `change` bends the sheet before it is saved."""
+    mapping = MAPPING.replace(CSV_SCANS, XLSX_SCANS + options)
+    path = write_clinic(folder, mapping=mapping)
+    (folder / "scans.csv").unlink()
+    book = Workbook()
+    sheet = book.active
+    sheet.title = "Scans"
+    for row in rows:
+        sheet.append(list(row))
+    if change:
+        change(sheet)
+    book.save(folder / "scans.xlsx")
+    return path
+
+
+def sheet_rows() -> list[list[object]]:
+    """The scans as a spreadsheet program holds them: numbers and dates, not texts."""
+    header, *lines = (line.split(";") for line in SCANS)
+    return [header, *([*c[:4], _date(c[4]), *c[5:8], _number(c[8]), _number(c[9])] for c in lines)]
+
+
+def _date(text: str) -> dt.date:
+    return dt.datetime.strptime(text, "%d.%m.%Y").date()
+
+
+def _number(text: str) -> float | str:
+    return text if text == "-" else float(text.replace(",", "."))
+
+
+def import_scans(folder: Path, scans: Sequence[str]) -> Intake:
+    """Import the clinic with other scans."""
+    return import_clinic(write_clinic(folder, scans=scans))
