@@ -12,8 +12,8 @@ table of the format every text that is no code of the codebook is a finding.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
-from typing import Any
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, TypeAlias
 
 import pandas as pd
 
@@ -48,6 +48,11 @@ COLUMNS = ("table", "column", "row", "kind")
 _LONGEST_AGE = 89
 _FURTHEST_DAY = 20_000  # about 55 years; the serial day numbers of spreadsheets lie above
 _LISTED = 20
+
+Finding: TypeAlias = tuple[str, str, int | None, str]
+"""Table, column, row (None for the column's name) and kind."""
+Judge: TypeAlias = Callable[[Any], str]
+"""Gives the kind of identifier that a value holds, or empty text."""
 
 
 def screen_headers(headers: Iterable[str]) -> dict[str, str]:
@@ -86,22 +91,15 @@ def screen(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
         Columns ``table, column, row, kind``; `row` counts from 0 and is missing
         if the column name is the finding. Never a value.
     """
-    parts = [
-        _screen_table(frame, name) if name in TABLE_NAMES else screen_text(frame, name)
-        for name, frame in tables.items()
-    ]
-    return _stacked(parts)
+    rows: list[Finding] = []
+    for name, frame in tables.items():
+        rows += _table_rows(frame, name) if name in TABLE_NAMES else _text_rows(frame, name)
+    return _findings(rows)
 
 
 def screen_text(frame: pd.DataFrame, name: str) -> pd.DataFrame:
     """The same for a table outside the format: names and text cells are searched."""
-    findings = [
-        _in_header(name, column, kind) for column, kind in screen_headers(frame.columns).items()
-    ]
-    findings += [
-        _in_cells(name, c, _kinds(frame.iloc[:, i], text_kind)) for i, c in _columns(frame)
-    ]
-    return _stacked(findings)
+    return _findings(_text_rows(frame, name))
 
 
 def refuse_identifiers(findings: pd.DataFrame, what: str = "The pool cannot be frozen") -> None:
@@ -128,20 +126,29 @@ def refuse_identifiers(findings: pd.DataFrame, what: str = "The pool cannot be f
     )
 
 
-def _screen_table(frame: pd.DataFrame, name: str) -> pd.DataFrame:
-    schema = table(name)
-    findings = []
+def _text_rows(frame: pd.DataFrame, name: str) -> list[Finding]:
+    found: list[Finding] = [
+        (name, column, None, kind) for column, kind in screen_headers(frame.columns).items()
+    ]
     for i, column in _columns(frame):
-        if column not in schema.column_names:
-            findings.append(_in_header(name, column, header_kind(column) or "other_code"))
-            findings.append(_in_cells(name, column, _kinds(frame.iloc[:, i], text_kind)))
-        else:
+        found += _in_cells(name, column, frame.iloc[:, i], text_kind)
+    return found
+
+
+def _table_rows(frame: pd.DataFrame, name: str) -> list[Finding]:
+    schema = table(name)
+    found: list[Finding] = []
+    for i, column in _columns(frame):
+        judge: Judge = text_kind
+        if column in schema.column_names:
             judge = _judge_of(schema.field(column))
-            findings.append(_in_cells(name, column, _kinds(frame.iloc[:, i], judge)))
-    return _stacked(findings)
+        else:
+            found.append((name, column, None, header_kind(column) or "other_code"))
+        found += _in_cells(name, column, frame.iloc[:, i], judge)
+    return found
 
 
-def _judge_of(field: Field) -> Any:
+def _judge_of(field: Field) -> Judge:
     if field.type in ("integer", "number"):
         return lambda value: _number_kind(value, field)
     if field.type == "boolean":
@@ -182,31 +189,17 @@ def _columns(frame: pd.DataFrame) -> list[tuple[int, str]]:
     return list(enumerate(map(str, frame.columns)))
 
 
-def _kinds(column: pd.Series, judge: Any) -> list[tuple[int, str]]:
-    """Position and kind of each cell that `judge` names; distinct values once."""
-    values = column.astype(object).to_numpy()
-    codes, distinct = pd.factorize(values)
+def _in_cells(name: str, column: str, values: pd.Series, judge: Judge) -> list[Finding]:
+    """Each cell that `judge` gives a kind; every distinct value is judged once."""
+    codes, distinct = pd.factorize(values.astype(object).to_numpy())
     kinds = [judge(value) for value in distinct]
     hits = {i for i, kind in enumerate(kinds) if kind}
     if not hits:
         return []
-    return [(row, kinds[code]) for row, code in enumerate(codes) if code in hits]
+    return [(name, column, row, kinds[code]) for row, code in enumerate(codes) if code in hits]
 
 
-def _in_header(name: str, column: str, kind: str) -> pd.DataFrame:
-    return _findings([(name, column, pd.NA, kind)])
-
-
-def _in_cells(name: str, column: str, hits: list[tuple[int, str]]) -> pd.DataFrame:
-    return _findings([(name, column, row, kind) for row, kind in hits])
-
-
-def _findings(rows: list[tuple[Any, ...]]) -> pd.DataFrame:
+def _findings(rows: list[Finding]) -> pd.DataFrame:
     frame = pd.DataFrame(rows, columns=list(COLUMNS), dtype=object)
     words = {"table": "string", "column": "string", "row": "Int64", "kind": "string"}
     return frame.astype(words)
-
-
-def _stacked(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    full = [part for part in parts if not part.empty]
-    return pd.concat(full, ignore_index=True) if full else _findings([])

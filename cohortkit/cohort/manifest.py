@@ -13,6 +13,7 @@ from typing import Any
 
 import jsonschema
 
+from cohortkit import __version__
 from cohortkit.errors import IntegrityError
 from cohortkit.tables.canonical import sha256
 from cohortkit.tables.schema import SCHEMA_VERSION, TABLE_NAMES, read_json, table
@@ -22,7 +23,7 @@ DESCRIPTOR = "datapackage.json"
 FORMAT_VERSION = 1
 SIDE_TABLES = ("flow", "refusals", "warnings", "duplicates")
 _LARGEST = 20_000_000
-_SOFTWARE = ("cohortkit", "pandas", "pyarrow", "numpy")
+_SOFTWARE = ("pandas", "pyarrow", "numpy")
 
 FILES: tuple[str, ...] = (
     *(f"tables/{name}.{kind}" for name in TABLE_NAMES for kind in ("csv", "parquet")),
@@ -69,7 +70,11 @@ def build_manifest(
         "tables": tables,
         "files": {n: {"bytes": len(d), "sha256": hashes[n]} for n, d in sorted(files.items())},
         "identity": {"mode": mode},
-        "software": {"python": platform.python_version()} | {n: version(n) for n in _SOFTWARE},
+        "software": {
+            "cohortkit": __version__,
+            "python": platform.python_version(),
+            **{name: version(name) for name in _SOFTWARE},
+        },
     }
     return manifest | {"manifest_sha256": own_hash(manifest)}
 
@@ -97,7 +102,7 @@ def read_manifest(folder: Path) -> dict[str, Any]:
     data = _bytes(path)
     try:
         manifest = json.loads(data)
-        jsonschema.validate(manifest, _schema())
+        _validator().validate(manifest)
     except (ValueError, RecursionError, jsonschema.ValidationError) as error:
         raise _altered(path, str(getattr(error, "message", error))[:200]) from error
     for name in manifest["files"]:
@@ -116,8 +121,8 @@ def read_manifest(folder: Path) -> dict[str, Any]:
 
 
 @cache
-def _schema() -> dict[str, Any]:
-    return read_json("manifest.schema.json")
+def _validator() -> jsonschema.Draft202012Validator:
+    return jsonschema.Draft202012Validator(read_json("manifest.schema.json"))
 
 
 def _altered(path: Path, found: str) -> IntegrityError:

@@ -159,8 +159,8 @@ def _judged(
     clinics: Sequence[Intake], tables: Mapping[str, pd.DataFrame], provenance: pd.DataFrame
 ) -> pd.DataFrame:
     """Warnings that only the pool shows, as problems; a refusal stops the joining."""
-    found = _keyed_breaches(tables)
-    known = pd.concat([_keyed_breaches(clinic.tables) for clinic in clinics], ignore_index=True)
+    found = keyed_breaches(tables)
+    known = pd.concat([keyed_breaches(clinic.tables) for clinic in clinics], ignore_index=True)
     names = ["rule", "table", "key"]
     new = found.merge(known[names].drop_duplicates(), on=names, how="left", indicator=True)
     new = new[new["_merge"] == "left_only"].drop(columns="_merge").reset_index(drop=True)
@@ -178,7 +178,8 @@ def _judged(
     return _as_problems(new, provenance)
 
 
-def _keyed_breaches(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+def keyed_breaches(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    """Breaches of the format's rules, each with the key of its row."""
     breaches = judge(tables).breaches
     keys = {name: row_keys(tables[name], name) for name in breaches["table"].unique()}
     key = [

@@ -19,7 +19,7 @@ from cohortkit.cohort.pooling import Pooled
 from cohortkit.cohort.release_log import append_to_log
 from cohortkit.cohort.release_parts import build_parts
 from cohortkit.cohort.verification import Verification, verify
-from cohortkit.cohort.writing import atomic_folder, atomic_write
+from cohortkit.cohort.writing import atomic_folder
 from cohortkit.errors import CohortkitError, ReleaseError
 from cohortkit.tables.canonical import sha256
 
@@ -101,8 +101,8 @@ def _write(target: Path, files: dict[str, bytes], manifest: bytes) -> None:
             place = folder / name
             if place.parent != folder and not place.parent.is_dir():
                 os.mkdir(place.parent)
-            atomic_write(place, data)
-        atomic_write(folder / MANIFEST, manifest)
+            _write_new(place, data)
+        _write_new(folder / MANIFEST, manifest)
         read = read_manifest(folder)
         append_to_log(
             target.parent,
@@ -114,6 +114,17 @@ def _write(target: Path, files: dict[str, bytes], manifest: bytes) -> None:
                 "identity": read["identity"]["mode"],
             },
         )
+
+
+def _write_new(path: Path, data: bytes) -> None:
+    """Write a file of a folder that is flushed to the disk as a whole, before its rename."""
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o644)
+    try:
+        view = memoryview(data)
+        while view:
+            view = view[os.write(handle, view) :]
+    finally:
+        os.close(handle)
 
 
 def open_release(path: Path | str, check: bool = True) -> Release:

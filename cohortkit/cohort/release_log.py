@@ -70,7 +70,7 @@ def _wrong(line: bytes, number: int, previous: str) -> str:
     try:
         body = json.loads(line)
         own = body.pop("line_sha256")
-    except (ValueError, KeyError, AttributeError, RecursionError):
+    except (ValueError, KeyError, AttributeError, TypeError, RecursionError):
         return "the line is no entry of a log"
     if line != _line(body | {"line_sha256": own}) or own != sha256(_line(body)):
         return "the line was edited"
@@ -81,4 +81,4 @@ def _wrong(line: bytes, number: int, previous: str) -> str:
 
 def find_in_log(data: bytes, manifest_sha256: str) -> bool:
     """Whether a line of an unbroken log names the release with this manifest."""
-    return any(json.loads(line)["manifest_sha256"] == manifest_sha256 for line in data.splitlines())
+    return any(json.loads(line).get("manifest_sha256") == manifest_sha256 for line in data.splitlines())

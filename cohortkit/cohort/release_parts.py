@@ -14,11 +14,11 @@ from cohortkit.cohort.identifiers import refuse_identifiers, screen, screen_text
 from cohortkit.cohort.identity import IdCoding, code_tables
 from cohortkit.cohort.manifest import DESCRIPTOR, SIDE_TABLES
 from cohortkit.cohort.parquet import to_parquet_bytes
-from cohortkit.cohort.pooling import Pooled
+from cohortkit.cohort.pooling import Pooled, keyed_breaches
 from cohortkit.cohort.row_keys import row_keys
 from cohortkit.errors import ReleaseError
 from cohortkit.tables.canonical import from_csv_bytes, to_csv_bytes
-from cohortkit.tables.rules import rule_entries
+from cohortkit.tables.rules import RULES
 from cohortkit.tables.schema import TABLE_NAMES, typed
 
 _TYPES = {"string": "string", "integer": "Int64", "number": "float64"}
@@ -58,7 +58,7 @@ def build_parts(pooled: Pooled, ids: IdCoding) -> Parts:
     side = {
         "flow": _flow(pooled, raw),
         "refusals": _refusals(pooled.problems),
-        "warnings": _warnings(pooled.problems, pooled.provenance, keys),
+        "warnings": _warnings(pooled, raw, keys),
         "duplicates": _duplicates(pooled.duplicates, codes["participant"]),
     }
     _screen_parts(coded, provenance, side)
@@ -133,23 +133,27 @@ def _refusals(problems: pd.DataFrame) -> pd.DataFrame:
 
 
 def _warnings(
-    problems: pd.DataFrame, provenance: pd.DataFrame, keys: Mapping[str, pd.Series]
+    pooled: Pooled, raw: Mapping[str, pd.DataFrame], keys: Mapping[str, pd.Series]
 ) -> pd.DataFrame:
-    """Rows of the release whose record carries a warning.
+    """Rows of the release that carry a warning.
 
-    A rule's warning is given to rows of the rule's own table only; any other to
-    every row that the record made.
+    Rules are judged on the rows themselves. Any other warning belongs to a record,
+    and so to every row that the record made.
     """
+    breaches = keyed_breaches(raw)
+    breaches = breaches[breaches["severity"] == "warning"].rename(columns={"rule": "code"})
+    by_rule = breaches[["table", "key", "code"]].astype(object)
+    origin = pooled.provenance.drop_duplicates(["table", "key"])[["table", "key", "site_id"]]
+    by_rule = by_rule.merge(origin.astype(object), on=["table", "key"], how="left")
     record = ["site_id", "source", "line"]
-    warned = problems.loc[problems["severity"] == "warning", [*record, "code"]].drop_duplicates()
-    made = provenance[[*record, "table", "key"]]
-    rows = warned.astype(object).merge(made.astype(object), on=record)
-    home = rows["code"].map({rule.id: rule.table for rule in rule_entries()})
-    rows = rows[home.isna() | (home == rows["table"])]
-    coded = [keys[t].get(k) for t, k in zip(rows["table"], rows["key"], strict=True)]
+    others = pooled.problems["severity"].eq("warning") & ~pooled.problems["code"].isin(RULES)
+    warned = pooled.problems.loc[others, [*record, "code"]].drop_duplicates().astype(object)
+    by_record = warned.merge(pooled.provenance.astype(object), on=record)
+    columns = list(SIDE_COLUMNS["warnings"])
+    rows = pd.concat([by_rule[columns], by_record[columns]]).drop_duplicates()
+    coded = [keys[name].loc[key] for name, key in zip(rows["table"], rows["key"], strict=True)]
     rows = rows.assign(key=pd.Series(coded, index=rows.index, dtype=object))
-    by = ["table", "key", "site_id", "code"]
-    return _shaped(rows[by].drop_duplicates().sort_values(by, kind="stable"), "warnings")
+    return _shaped(rows.sort_values(columns, kind="stable"), "warnings")
 
 
 def _duplicates(duplicates: pd.DataFrame, codes: Mapping[str, str]) -> pd.DataFrame:

@@ -73,7 +73,7 @@ _STATED = {"sex": ("female", "male"), "dominant_side": ("left", "right", "both")
 
 
 def same_person_candidates(
-    tables: Mapping[str, pd.DataFrame], *, expected_false: float = 10.0
+    tables: Mapping[str, pd.DataFrame], *, expected_false: float = 5.0
 ) -> pd.DataFrame:
     """Pairs that agree better than chance allows, the strongest first.
 
