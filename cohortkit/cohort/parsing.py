@@ -61,7 +61,7 @@ def _forms(mark: str) -> _NumberForms:
     other = "." if mark == "," else ","
     m, o = re.escape(mark), re.escape(other)
     plain = rf"[+-]?(?:[0-9]+(?:{m}[0-9]+)?|{m}[0-9]+)"
-    groups = rf"[+-]?[0-9]{{1,3}}(?:[ '’][0-9]{{3}}|{o}[0-9]{{3}})+(?:{m}[0-9]+)?"
+    groups = rf"[+-]?[1-9][0-9]{{0,2}}(?:[ '’][0-9]{{3}}|{o}[0-9]{{3}})+(?:{m}[0-9]+)?"
     return _NumberForms(
         mark,
         other,

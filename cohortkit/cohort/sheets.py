@@ -8,9 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import io
-import re
-import zipfile
-import zlib
+import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
@@ -25,15 +23,10 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from cohortkit.cohort.csv_records import MAX_COLUMNS, Defect, RecordSet
 from cohortkit.cohort.mapping_parts import SourceSpec
+from cohortkit.cohort.workbook_archive import MAX_SHEET_CELLS, check_archive, unreadable
 from cohortkit.errors import SourceError
 
-MAX_UNPACKED_BYTES = 200_000_000
-MAX_RATIO = 100
-MAX_SHEET_CELLS = 2_000_000
-_SMALL_ENTRY = 100_000
-_CELL_TAG = re.compile(rb"<(?:\w+:)?c[\s>/]")
 _LARGEST_EXACT = 10**15
-_DAMAGED = (zipfile.BadZipFile, zlib.error, OSError, EOFError, RuntimeError, ValueError)
 
 DATE = "date"
 TIME = "time"
@@ -41,69 +34,20 @@ FORMULA_NO_VALUE = "formula_no_value"
 DIGITS_LOST = "digits_lost"
 
 
-def _unreadable(file: str, found: str, next_step: str) -> SourceError:
-    return SourceError(
-        "The workbook cannot be read",
-        where=f"file '{file}'",
-        found=found,
-        next_step=next_step,
-    )
-
-
-def _count_cells(archive: zipfile.ZipFile, name: str) -> int:
-    count, tail = 0, b""
-    with archive.open(name) as stream:
-        while piece := stream.read(1 << 20):
-            piece = tail + piece
-            count += len(_CELL_TAG.findall(piece))
-            tail = piece[piece.rfind(b"<") :] if b"<" in piece[-200:] else b""
-            count -= len(_CELL_TAG.findall(tail))
-            if count > MAX_SHEET_CELLS:
-                return count
-    return count
-
-
-def check_archive(data: bytes, file: str) -> None:
-    """Refuse a workbook that would fill the memory, before any of it is unpacked.
-
-    Raises
-    ------
-    SourceError
-        If it is no zip archive, holds more than 200 MB, an entry packed more
-        than 100 to 1, or more than 2 million cells.
-    """
-    save_again = "save the table as a plain xlsx workbook, or as csv"
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            entries = archive.infolist()
-            unpacked = sum(e.file_size for e in entries)
-            if unpacked > MAX_UNPACKED_BYTES:
-                raise _unreadable(file, f"{unpacked} bytes when unpacked", save_again)
-            for entry in entries:
-                packed_too_well = entry.file_size > MAX_RATIO * max(entry.compress_size, 1)
-                if packed_too_well and entry.file_size > _SMALL_ENTRY:
-                    found = f"'{entry.filename}' is packed more than {MAX_RATIO} to 1"
-                    raise _unreadable(file, found, save_again)
-            sheets = [e.filename for e in entries if e.filename.startswith("xl/worksheets/")]
-            cells = sum(_count_cells(archive, name) for name in sheets)
-            if cells > MAX_SHEET_CELLS:
-                found = f"more than {MAX_SHEET_CELLS} cells"
-                raise _unreadable(file, found, save_again)
-    except _DAMAGED as error:
-        raise _unreadable(file, str(error), save_again) from error
-
-
 def _open(data: bytes, file: str, stored_results: bool) -> Workbook:
     try:
-        return load_workbook(io.BytesIO(data), data_only=stored_results, keep_links=False)
+        with warnings.catch_warnings():
+            # features that the reader leaves out (validation lists, colours) carry no values
+            warnings.simplefilter("ignore")
+            return load_workbook(io.BytesIO(data), data_only=stored_results, keep_links=False)
     except defusedxml.DefusedXmlException as error:
-        raise _unreadable(
+        raise unreadable(
             file, f"forbidden XML: {type(error).__name__}", "export the table again as csv"
         ) from error
     except Exception as error:
         # whatever a damaged workbook sets off inside the reader is the file's fault
         found = f"{type(error).__name__}: {str(error)[:200]}"
-        raise _unreadable(
+        raise unreadable(
             file, found, "open it in the spreadsheet program and save it again"
         ) from error
 
@@ -194,7 +138,7 @@ def largest_sheet(book: OpenBook, file: str) -> str:
     """
     visible = [s for s in book.layout.worksheets if s.sheet_state == "visible"]
     if not visible:
-        raise _unreadable(file, "no visible sheet", "export the table again")
+        raise unreadable(file, "no visible sheet", "export the table again")
     return str(max(visible, key=lambda s: s.max_row * s.max_column).title)
 
 
