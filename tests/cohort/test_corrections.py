@@ -1,0 +1,193 @@
+"""Corrected records take the place of their lines, once, with their history."""
+
+from __future__ import annotations
+
+import csv
+import json
+import shutil
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from cohortkit.cohort.corrections import guarded, unguarded
+from cohortkit.cohort.intake_folder import write_intake
+from cohortkit.cohort.refused import write_refused
+from cohortkit.cohort.validation import import_clinic
+from cohortkit.errors import SourceError
+from tests.cohort.clinic_files import SCANS, sheet_rows, write_clinic, write_sheet
+from tests.cohort.test_traps import LINE, odd_row
+
+BAD = [
+    *SCANS,
+    odd_row(Last="0.21"),
+    odd_row(ScanNr="s10", Band="02. Apr"),
+    odd_row(ScanNr="s11") + ";x",
+]
+
+
+def correct(source, target, changes: dict[int, dict[str, str]], **how) -> None:
+    """Copy a to_correct file with some cells of some lines changed."""
+    with source.open(encoding="utf-8", newline="") as stream:
+        header, *lines = csv.reader(stream)
+    at = header.index("cohortkit_line")
+    lines = [line for line in lines if int(line[at]) in changes]
+    for line in lines:
+        for name, cell in changes[int(line[at])].items():
+            line[header.index(name)] = cell
+    target.parent.mkdir(exist_ok=True)
+    with target.open("w", encoding=how.pop("encoding", "utf-8"), newline="") as stream:
+        writer = csv.writer(stream, **how)
+        writer.writerow(header)
+        writer.writerows(lines)
+
+
+ALL = {LINE: {"Last": "0,21"}, LINE + 1: {"Band": "A2"}, LINE + 2: {}}
+
+
+@pytest.fixture
+def clinic(tmp_path):
+    path = write_clinic(tmp_path / "clinic", scans=BAD)
+    write_refused(import_clinic(path), tmp_path / "refused")
+    return path
+
+
+def to_correct(tmp_path):
+    return tmp_path / "refused" / "S01__scans__to_correct.csv"
+
+
+def test_corrected_records_are_accepted_once_with_their_history(tmp_path, clinic):
+    before = import_clinic(clinic)
+    assert before.counts.set_index("source").loc["scans", "refused"] == 3
+    correct(to_correct(tmp_path), tmp_path / "corrected" / "S01__scans__to_correct.csv", ALL)
+    after = import_clinic(clinic, tmp_path / "corrected")
+    counts = after.counts.set_index("source").loc["scans"]
+    assert (counts["read"], counts["accepted"], counts["refused"]) == (9, 9, 0)
+    record = after.records.set_index(["source", "line"]).loc[("scans", LINE)]
+    assert json.loads(record["cells"])["Last"] == "0,21"
+    assert record["correction_file"] == "S01__scans__to_correct.csv"
+    history = json.loads(record["history"])
+    assert history[0]["cells"]["Last"] == "0.21"
+    assert history[0]["file_sha256"] == record["file_sha256"] != record["correction_sha256"]
+    assert len(history) == 1
+
+
+def test_correcting_twice_changes_nothing(tmp_path, clinic):
+    correct(to_correct(tmp_path), tmp_path / "corrected" / "S01__scans__to_correct.csv", ALL)
+    first = import_clinic(clinic, tmp_path / "corrected")
+    assert write_intake(first, tmp_path / "pool") == "written"
+    again = import_clinic(clinic, tmp_path / "corrected")
+    assert write_intake(again, tmp_path / "pool") == "unchanged"
+    readings = first.tables["readings"]
+    assert readings["reading_id"].is_unique
+
+
+def test_later_rounds_add_to_earlier_ones(tmp_path, clinic):
+    folder = tmp_path / "corrected"
+    correct(
+        to_correct(tmp_path), folder / "S01__scans__1.csv", {LINE: {"Last": "0.22"}, LINE + 2: {}}
+    )
+    middle = import_clinic(clinic, folder)
+    assert middle.counts.set_index("source").loc["scans", "refused"] == 2
+    write_refused(middle, tmp_path / "refused")
+    correct(to_correct(tmp_path), folder / "S01__scans__2.csv",
+            {LINE: {"Last": "0,22"}, LINE + 1: {"Band": "A2"}})  # fmt: skip
+    last = import_clinic(clinic, folder)
+    assert last.counts["refused"].sum() == 0
+    record = last.records.set_index(["source", "line"]).loc[("scans", LINE)]
+    history = json.loads(record["history"])
+    assert [h["file"] for h in history] == ["scans.csv", "S01__scans__1.csv"]
+    assert [h["cells"]["Last"] for h in history] == ["0.21", "0.22"]
+
+
+def test_uncorrected_copy_is_refused_as_before(tmp_path, clinic):
+    (tmp_path / "corrected").mkdir()
+    shutil.copy(to_correct(tmp_path), tmp_path / "corrected")
+    before, after = import_clinic(clinic), import_clinic(clinic, tmp_path / "corrected")
+    kept = ~before.problems["code"].isin(["extra_field"])
+    assert after.problems["code"].tolist() == before.problems.loc[kept, "code"].tolist()
+
+
+@pytest.mark.parametrize(
+    "how", [{"delimiter": ";"}, {"delimiter": "\t"}, {"encoding": "utf-8-sig"}]
+)
+def test_copies_saved_by_a_spreadsheet_program_are_taken(tmp_path, clinic, how):
+    correct(to_correct(tmp_path), tmp_path / "corrected" / "S01__scans__x.csv", ALL, **how)
+    assert import_clinic(clinic, tmp_path / "corrected").counts["refused"].sum() == 0
+
+
+def test_emptied_record_counts_as_blank(tmp_path, clinic):
+    gone = dict.fromkeys(SCANS[0].split(";"), "")
+    correct(to_correct(tmp_path), tmp_path / "corrected" / "S01__scans__x.csv", {LINE: gone})
+    counts = import_clinic(clinic, tmp_path / "corrected").counts.set_index("source").loc["scans"]
+    assert (counts["read"], counts["blank"], counts["refused"]) == (9, 1, 2)
+
+
+def test_corrections_of_other_clinics_are_passed_over(tmp_path, clinic):
+    (tmp_path / "corrected").mkdir()
+    (tmp_path / "corrected" / "S02__scans__to_correct.csv").write_text("anything")
+    assert import_clinic(clinic, tmp_path / "corrected").counts["refused"].sum() == 3
+
+
+def test_corrections_of_another_export_never_land(tmp_path, clinic):
+    correct(to_correct(tmp_path), tmp_path / "corrected" / "S01__scans__x.csv", ALL)
+    write_clinic(tmp_path / "clinic", scans=[BAD[0], odd_row(ScanNr="s8"), *BAD[1:]])
+    with pytest.raises(SourceError, match=r"another version of 'scans\.csv'"):
+        import_clinic(clinic, tmp_path / "corrected")
+
+
+FAULTS = {
+    "line": ({LINE: {"cohortkit_line": "99"}}, {}, "names no line"),
+    "line of no number": ({LINE: {"cohortkit_line": "x"}}, {}, "names no line"),
+    "hash": ({LINE: {"cohortkit_file": ""}}, {}, "another version"),
+    "encoding": ({LINE: {"Arzt": "ü"}}, {"encoding": "cp1252"}, "UTF-8"),
+}
+
+
+@pytest.mark.parametrize(("changes", "how", "found"), FAULTS.values(), ids=FAULTS.keys())
+def test_broken_corrections_stop_with_their_file(tmp_path, clinic, changes, how, found):
+    correct(to_correct(tmp_path), tmp_path / "corrected" / "S01__scans__x.csv", changes, **how)
+    with pytest.raises(SourceError, match=found) as caught:
+        import_clinic(clinic, tmp_path / "corrected")
+    assert "S01__scans__x.csv" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "found"),
+    [
+        ("S01__scans__x.csv", "a,b\n1,2\n", "no column 'cohortkit_line'"),
+        ("S01__scans__x.csv", "cohortkit_line,b\n1,2\n", "not the columns"),
+        ("S01__nothing__x.csv", "cohortkit_line\n", "no source"),
+        ("S01__scans__x.csv", "", "no column"),
+    ],
+)
+def test_files_that_are_no_corrections(tmp_path, clinic, name, text, found):
+    (tmp_path / "corrected").mkdir()
+    (tmp_path / "corrected" / name).write_text(text)
+    with pytest.raises(SourceError, match=found):
+        import_clinic(clinic, tmp_path / "corrected")
+
+
+def test_absent_folder(tmp_path, clinic):
+    with pytest.raises(SourceError, match="does not exist"):
+        import_clinic(clinic, tmp_path / "no")
+
+
+def test_sheet_records_come_back_as_they_would_be_typed(tmp_path):
+    table = sheet_rows()
+    table[1][9] = "#N/A"
+    path = write_sheet(tmp_path / "clinic", table)
+    write_refused(import_clinic(path), tmp_path / "refused")
+    correct(
+        to_correct(tmp_path), tmp_path / "corrected" / "S01__scans__x.csv", {2: {"Last": "0,21"}}
+    )
+    intake = import_clinic(path, tmp_path / "corrected")
+    assert intake.problems.empty
+    # by hand: 0,21 cm
+    assert intake.tables["readings"].set_index("reading_id").loc["l-s1-A2-R1", "gap_mm"] == 2.1
+
+
+@given(st.text())
+def test_guarding_is_undone_exactly(text):
+    assert unguarded(guarded(text)) == text
+    assert not guarded(text).startswith(("=", "+", "-", "@", "\t", "\r"))
