@@ -50,6 +50,8 @@ class FixedPart:
         Maps coefficients of `basis` to those of the caller's columns, (p, p).
     log_det
         log |X'X| of the caller's columns.
+    columns
+        The caller's columns.
     units
         What one step of each column is: empty for the intercept and for
         categories, else the column's name.
@@ -59,6 +61,7 @@ class FixedPart:
     basis: Floats
     back: Floats
     log_det: float
+    columns: tuple[str, ...]
     units: tuple[str, ...]
 
 
@@ -129,15 +132,27 @@ def is_number(column: pd.Series) -> bool:
 
 
 def treatment_columns(column: pd.Series, name: str) -> tuple[list[str], Floats]:
-    """0/1 columns for every level but the first (treatment coding)."""
+    """0/1 columns for every level but the first (treatment coding).
+
+    Raises
+    ------
+    EstimateError
+        If the column has one level only.
+    """
     if isinstance(column.dtype, pd.CategoricalDtype):
         column = column.cat.remove_unused_categories()
         codes, levels = column.cat.codes.to_numpy(), list(column.cat.categories)
     else:
         codes, index = pd.factorize(column, sort=True)
         levels = list(index)
+    if len(levels) < 2:
+        raise EstimateError(
+            f"The fixed column '{name}' has one level, so it has no effect to estimate",
+            found=", ".join(map(str, levels)),
+            next_step=f"leave '{name}' out of fixed",
+        )
     kept = range(1, len(levels))
-    block = np.column_stack([codes == k for k in kept]) if kept else np.empty((len(column), 0))
+    block = np.column_stack([codes == k for k in kept])
     return [f"{name}[{levels[k]}]" for k in kept], block.astype(float)
 
 
@@ -213,7 +228,7 @@ def fixed_part(frame: pd.DataFrame, fixed: Sequence[str]) -> FixedPart:
         )
     log_det = 2 * float(np.log(np.abs(np.diag(triangle))).sum())
     back = centred_back @ np.linalg.inv(triangle)
-    return FixedPart(tuple(names), basis, back, log_det, tuple(units))
+    return FixedPart(tuple(names), basis, back, log_det, tuple(fixed), tuple(units))
 
 
 def project_out(basis: Floats, values: Floats) -> tuple[Floats, Floats]:

@@ -21,8 +21,8 @@ from cohortkit.mixed.likelihood import Method, Point, evaluate
 FLOOR = 1e-9  # share of a level mean's variance below which a component counts as zero
 CONVERGED = 1e-11  # expected fall of f below which a fit has converged
 ROUGHLY_CONVERGED = 1e-5  # the same, when rounding hides any further fall
-SMALL_RESIDUAL = 1e-6  # residual share from which the residual may be zero
-NO_RESIDUAL = 1e-12  # residual share at which the residual has run to zero
+SMALL_RESIDUAL = 1e-6  # share of the response's variance from which the residual may be zero
+NO_RESIDUAL = 1e-12  # share at which the residual has run to zero
 MOST_STEPS = 200
 MOST_SHORTENINGS = 6
 RIDGE = 1e-10
@@ -80,13 +80,22 @@ def newton_step(problem: Problem, now: Point, held: np.ndarray) -> tuple[Floats,
     lowest = (np.concatenate([[0.1 * now.v[0]], problem.floor * now.v[0]]) - now.v)[move]
     slope, curvature = now.slope[move], now.curvature[np.ix_(move, move)]
     size = np.sqrt(np.maximum(np.diag(curvature), (np.abs(slope) / now.v[move]) * 1e-8 + 1e-100))
-    h = curvature / np.outer(size, size) + RIDGE * np.eye(len(move))
-    lower = np.linalg.cholesky(h)
+    lower = cholesky_with_ridge(curvature / np.outer(size, size))
     shift = lower.T @ (lowest * size) + np.linalg.solve(lower, slope / size)
     inside = lowest + nnls(lower.T, -shift)[0] / size
     step = np.zeros_like(now.v)
     step[move] = inside
     return step, -float(slope @ inside + inside @ curvature @ inside / 2)
+
+
+def cholesky_with_ridge(matrix: Floats) -> Floats:
+    """Cholesky factor of a matrix with unit diagonal that rounding may have spoilt."""
+    ridge = RIDGE
+    while True:
+        try:
+            return np.linalg.cholesky(matrix + ridge * np.eye(len(matrix)))
+        except np.linalg.LinAlgError:
+            ridge *= 100
 
 
 def em_step(problem: Problem, now: Point, held: np.ndarray) -> Floats:
@@ -115,9 +124,8 @@ def settle(point: Point, held: np.ndarray) -> Point:
 
 
 def residual_share(problem: Problem, now: Point) -> float:
-    """Residual variance beside the largest component, per row of a level."""
-    spread = now.v[1:] * problem.equations.n / problem.equations.sizes
-    return float(now.v[0] / spread.max())
+    """Residual variance beside the variance of the response."""
+    return float(now.v[0] * problem.equations.n / problem.response.square)
 
 
 def minimise(problem: Problem, start: Floats, held: Mapping[int, float] | None = None) -> Optimum:

@@ -28,6 +28,7 @@ from cohortkit.mixed.design import Floats
 from cohortkit.mixed.equations import Equations, Response
 
 Method = Literal["reml", "ml"]
+LEAST_REST = 1e-14
 LOG_TWO_PI = float(np.log(2 * np.pi))
 
 
@@ -147,7 +148,9 @@ def evaluate(equations: Equations, response: Response, v: Floats, method: Method
     factors = Factorisation(equations, ratio)
     right = factors.forward(response.levels[:, None], response.fixed[:, None])
     effects, _ = factors.backward(*right)
-    rest = response.square - sum(float((part**2).sum()) for part in right)
+    explained = sum(float((part**2).sum()) for part in right)
+    # Below this share the difference is rounding; the floor keeps the logarithm finite.
+    rest = max(response.square - explained, LEAST_REST * response.square)
     working = np.zeros((len(effects), len(ratio)))
     working[np.arange(len(effects)), equations.factor_of] = effects[:, 0]
     crossed = equations.cross @ working

@@ -114,9 +114,9 @@ def without_column(design: Design, position: int) -> tuple[Design, Floats]:
     names = tuple(np.delete(np.array(design.fixed.names, dtype=object), position))
     if others.shape[1]:
         basis, triangle, _ = orthonormal(others)
-        part = FixedPart(names, basis, np.asarray(np.linalg.inv(triangle)), 0.0, names)
+        part = FixedPart(names, basis, np.asarray(np.linalg.inv(triangle)), 0.0, names, names)
     else:
-        part = FixedPart((), np.empty((design.n, 0)), np.empty((0, 0)), 0.0, ())
+        part = FixedPart((), np.empty((design.n, 0)), np.empty((0, 0)), 0.0, (), ())
     return replace(design, fixed=part), project_out(part.basis, column)[0]
 
 

@@ -136,7 +136,7 @@ def check_products(design: Design, products: Floats) -> None:
     names = ["residual", *(f.name for f in design.factors)]
     left = [name for k, name in enumerate(names) if k not in mixed]
     if len(mixed) == 1:
-        fixed = ", ".join(name for name in design.fixed.names if name != "intercept")
+        fixed = ", ".join(design.fixed.columns)
         raise EstimateError(
             f"The variance of '{names[mixed[0]]}' is not separable from the fixed effects",
             found=f"the fixed columns ({fixed}) already tell all of its levels apart, as when every "

@@ -86,7 +86,9 @@ def main() -> None:
         own = seconds(lambda t=table: mixed.fit(t, **MODEL), 3)
         theirs = dict(zip(("var_subject", "var_rater", "var_residual"), answer, strict=False))
         worst = max(abs(result[k].value / v - 1) for k, v in theirs.items())
-        say(f"{name}\n  fit: {own:.3f} s; lme4 {plain:.2f} s (without its final check {bare:.2f} s)")
+        say(
+            f"{name}\n  fit: {own:.3f} s; lme4 {plain:.2f} s (without its final check {bare:.2f} s)"
+        )
         say(f"; ratio {plain / own:.0f} ({bare / own:.0f})\n")
         say(f"  largest relative difference of a component {worst:.1e}, ")
         say(f"log likelihood {result.log_likelihood - answer[3]:+.1e}\n")

@@ -1,0 +1,45 @@
+"""Cautions say what changes the use of a number, and nothing else."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from cohortkit import mixed
+from tests.mixed.designs import crossed
+
+SETTINGS = {"value": "value", "participant": None, "unit": "1"}
+
+
+def codes(table, random, **more):
+    return [c.code for c in mixed.fit(table, random=random, **SETTINGS, **more).cautions]
+
+
+def test_none_in_a_plain_design():
+    assert codes(crossed(20, 6, 1, (1, 0.5, 0.5)), [["subject"], ["rater"]]) == []
+
+
+def test_few_levels():
+    assert codes(crossed(20, 4, 1, (1, 0.5, 0.5)), [["subject"], ["rater"]]) == ["few_levels"]
+
+
+def test_nesting_that_the_columns_declare_is_no_caution():
+    table = crossed(20, 6, 2, (1, 0.5, 0.5))
+    assert "nested_not_crossed" not in codes(table, [["subject"], ["subject", "rater"]])
+
+
+def test_nesting_that_the_columns_do_not_declare():
+    table = crossed(24, 3, 2, (1, 0, 0.5))
+    table["reader"] = table["subject"] % 6
+    result = mixed.fit(table, random=[["subject"], ["reader"]], **SETTINGS)
+    messages = {c.code: c.message for c in result.cautions}
+    assert "Each subject occurs with one reader only" in messages["nested_not_crossed"]
+
+
+@pytest.mark.parametrize("missing", [1, 5])
+def test_dropped_rows(missing):
+    table = crossed(20, 6, 1, (1, 0.5, 0.5))
+    table.loc[: missing - 1, "value"] = pd.NA
+    result = mixed.fit(table, random=[["subject"], ["rater"]], missing="drop", **SETTINGS)
+    assert [c.code for c in result.cautions] == ["rows_dropped"]
+    assert result.cautions[0].message.startswith(f"{missing} row")
