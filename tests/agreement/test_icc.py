@@ -236,7 +236,15 @@ def test_smallest_tables_have_wide_intervals(n, k):
     ("n", "k", "expected"), [(40, 6, set()), (40, 4, {"few_raters"}), (29, 6, {"few_participants"})]
 )
 def test_few_raters_and_few_participants(n, k, expected):
-    assert codes(icc(long(invented(n, k)), **OWN)) == expected
+    assert codes(icc(long(invented(n, k, rater=0, seed=3)), **OWN)) == expected
+
+
+def test_one_way_forms_of_raters_that_differ_carry_a_caution():
+    differing, alike = invented(rater=1.0), invented(rater=0.0)
+    alike = alike - alike.mean(axis=0) + [0.0, 0.01, -0.01]
+    assert "one_way_on_crossed_raters" in codes(icc(long(differing), **OWN))
+    assert "one_way_on_crossed_raters" not in codes(icc(long(alike), **OWN))
+    assert "one_way_on_crossed_raters" not in codes(icc(long(differing), **ONE_WAY))
 
 
 def test_few_participants_names_its_source():
@@ -262,3 +270,9 @@ def test_a_table_of_the_format_needs_no_column_name():
     assert named["icc_a_1"].n_readings == 8
     with pytest.raises(EstimateError, match="do not cross"):
         icc(data)
+
+
+def test_skewed_subjects_are_said():
+    skewed = np.random.default_rng(1).exponential(1.0, (60, 1)) + invented(60, 5, subject=0)
+    assert "subjects_not_normal" in codes(icc(long(skewed), **OWN))
+    assert "subjects_not_normal" not in codes(icc(long(invented(60, 5)), **OWN))

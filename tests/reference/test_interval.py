@@ -124,8 +124,9 @@ def test_mirror_shift_and_scale():
     mirrored = reference_interval(people(-values))
     assert mirrored["lower_limit"].value == pytest.approx(-here["upper_limit"].value)
     assert mirrored["lower_limit"].upper == -here["upper_limit"].lower
-    shifted = reference_interval(people(values + 1e10))
-    assert np.array(triple(shifted["upper_limit"])) - 1e10 == pytest.approx(
+    far = 1e10
+    shifted = reference_interval(people(values + far))
+    assert np.array(triple(shifted["upper_limit"])) - far == pytest.approx(
         triple(here["upper_limit"]), abs=1e-5
     )
     scaled = reference_interval(people(values * 1000))
