@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from typing import Any
 
 _DECIMALS = {"mm": 2, "d": 0, "%": 1, "1": 3, "a": 1, "deg": 0, "N": 0, "cm": 1, "h/wk": 1}
+_NOISE = 1e-9  # below this, a measurement is what is left of a difference of equal numbers
 _SUFFIX = {"1": ""}
 _HEADINGS = ("estimate", "group", "value", "interval", "participants", "fingers", "readings")
 
@@ -23,6 +24,8 @@ def number(value: float, unit: str) -> str:
         return "no limit" if value > 0 else "no lower limit"
     size = abs(value)
     decimals = _DECIMALS.get(unit, 3)
+    if unit in _DECIMALS and unit != "1" and size < _NOISE:
+        size = value = 0.0
     rounds_to_zero = 0 < size < 0.5 * 10**-decimals
     if size >= 1e6 or rounds_to_zero:
         return f"{value:.2g}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 import pandas as pd
@@ -15,6 +16,7 @@ from cohortkit.figures import marks, style
 from cohortkit.figures.forest import draw_forest
 
 WIDTH_MM = 183
+_PER_ROW = 2
 ICC_LABELS = {
     "icc_1_1": "ICC(1,1)",
     "icc_a_1": "ICC(A,1) = ICC(2,1)",
@@ -73,11 +75,15 @@ def draw(source: pd.DataFrame, footer: Sequence[str] = ()) -> Figure:
     """Draw the agreement figure, 183 mm wide, from its source table."""
     table = marks.checked(source)
     names = marks.series_of(table)
-    height = 58 + 58
-    figure = style.new_figure(WIDTH_MM, height + style.footer_height_mm(footer, WIDTH_MM))
-    halves = figure.add_gridspec(2, 1)
-    upper, lower = halves[0].subgridspec(1, len(names)), halves[1].subgridspec(1, 2)
-    panels = [figure.add_subplot(upper[0, i]) for i in range(len(names))]
+    rows_of_panels = math.ceil(len(names) / _PER_ROW)
+    heights = [58.0] * rows_of_panels + [max(58.0, 16 + 21.0 * len(names))]
+    height = sum(heights) + style.footer_height_mm(footer, WIDTH_MM)
+    figure = style.new_figure(WIDTH_MM, height)
+    grid = figure.add_gridspec(len(heights), 1, height_ratios=heights)
+    across = min(len(names), _PER_ROW)
+    bands = [grid[i].subgridspec(1, across) for i in range(rows_of_panels)]
+    lower = grid[-1].subgridspec(1, 2)
+    panels = [figure.add_subplot(bands[i // _PER_ROW][0, i % _PER_ROW]) for i in range(len(names))]
     for i, (axes, name) in enumerate(zip(panels, names, strict=True)):
         rows = marks.pick(table, panel="difference", series=name)
         bias = marks.pick(rows, mark="bias")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Mapping, Sequence
+from itertools import zip_longest
 
 import pandas as pd
 from matplotlib.axes import Axes
@@ -15,6 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from cohortkit.figures import marks, style
+from cohortkit.tables.rules import rule_entries
 
 WIDTH_MM = 183
 _TEXT_PT = 6.5
@@ -23,6 +25,7 @@ _PAD_MM = 1.4
 _ARROW_MM = 4.0
 _GAP_MM = 5.0
 _PER_ROW = 4
+_COLUMN = "\t"
 _STATES = ("read", "accepted", "refused", "blank")
 
 
@@ -54,7 +57,7 @@ def source(flow: pd.DataFrame, sets: Mapping[str, pd.DataFrame]) -> pd.DataFrame
         ]
     refused = records[records["step"] == "refused"].groupby("reason", sort=True)["n"].sum()
     rows += [
-        marks.mark("refused", "all sites", "reason", str(reason), y=int(n), unit="1")
+        marks.mark("refused", "all sites", "reason", _refusal(str(reason)), y=int(n), unit="1")
         for reason, n in refused.items()
     ]
     released = flow[flow["step"] == "released"]
@@ -65,6 +68,22 @@ def source(flow: pd.DataFrame, sets: Mapping[str, pd.DataFrame]) -> pd.DataFrame
     for title, steps in sets.items():
         rows += [_step_mark(title, step) for step in marks.records(steps)]
     return marks.frame(rows)
+
+
+def _refusal(code: str) -> str:
+    """A code in words. A rule's name says what should be, so that it was not kept."""
+    name = code.replace("_", " ")
+    return f"rule not kept: {name}" if code in {rule.id for rule in rule_entries()} else name
+
+
+def reason_words(reason: str) -> str:
+    """A reason for people: no underscores, and yes/no filters said plainly."""
+    text = reason.replace("_", " ")
+    if text.endswith(" is not False"):
+        return text.removesuffix(" is not False")
+    if text.endswith(" is not True"):
+        return "not " + text.removesuffix(" is not True")
+    return text
 
 
 def _step_mark(title: str, step: marks.Row) -> marks.Row:
@@ -132,7 +151,10 @@ def _journey(table: pd.DataFrame) -> tuple[list[list[str]], list[list[str]]]:
         )
     reasons = marks.pick(table, panel="refused").sort_values("y", ascending=False, kind="stable")
     refused = [f"Records refused: {totals['refused']:,}; declared blank: {totals['blank']:,}"]
-    refused += [f"{int(r['y']):,}  {r['label'].replace('_', ' ')}" for r in marks.records(reasons)]
+    told = [f"{int(r['y']):,}  {r['label']}" for r in marks.records(reasons)]
+    half = (len(told) + 1) // 2
+    pairs = zip_longest(told[:half], told[half:], fillvalue="")
+    refused += [f"{left}{_COLUMN}{right}" for left, right in pairs]
     return main, [lines, refused]
 
 
@@ -162,7 +184,7 @@ def _exclusion(step: marks.Row, units: Sequence[str]) -> list[str]:
     n: list[int] = [0 if pd.isna(step[unit]) else int(step[unit]) for unit in units]
     if not any(n):
         return []
-    words = str(step["label"] or step["mark"]).replace("_", " ")
+    words = reason_words(str(step["label"] or step["mark"]))
     return [" / ".join(f"{k:,}" for k in n), *("   " + line for line in _wrap(words, 3))]
 
 
@@ -200,12 +222,13 @@ def _draw_stack(
             Rectangle((left, top - height), width, height, fill=False, lw=0.6, ec=style.GREY)
         )
         for j, line in enumerate(lines):
-            axes.text(
-                left + 1.5,
-                top - _PAD_MM - (j + 0.5) * _LINE_MM,
-                line,
-                fontsize=_TEXT_PT,
-                fontweight="bold" if j == 0 else "normal",
-                va="center",
-            )
+            for k, part in enumerate(line.split(_COLUMN)):
+                axes.text(
+                    left + 1.5 + k * width / 2,
+                    top - _PAD_MM - (j + 0.5) * _LINE_MM,
+                    part,
+                    fontsize=_TEXT_PT,
+                    fontweight="bold" if j == 0 else "normal",
+                    va="center",
+                )
         top -= height + _ARROW_MM

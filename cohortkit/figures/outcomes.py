@@ -161,7 +161,8 @@ def _legend(axes: Axes, table: pd.DataFrame, names: Sequence[str]) -> None:
         n = marks.pick(table, mark="group", series=name)
         label = f"{name}: {marks.n_text(n.iloc[0])}" if len(n) else name
         axes.plot([], [], color=style.CYCLE[j], linewidth=2, label=label)
-    axes.legend(loc="center", ncols=2, borderpad=0).set_in_layout(False)
+    if names:
+        axes.legend(loc="center", ncols=2, borderpad=0).set_in_layout(False)
 
 
 def _dress(axes: Axes) -> None:

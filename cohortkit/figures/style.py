@@ -102,14 +102,30 @@ def looks() -> Iterator[None]:
 
 
 def styled(draw: Callable[P, Figure]) -> Callable[P, Figure]:
-    """Run a drawing function inside `looks`."""
+    """Run a drawing function inside `looks`, and fix the layout of what it drew."""
 
     @wraps(draw)
     def inside(*args: P.args, **kwargs: P.kwargs) -> Figure:
         with looks():
-            return draw(*args, **kwargs)
+            return settle(draw(*args, **kwargs))
 
     return inside
+
+
+def settle(figure: Figure) -> Figure:
+    """Lay a figure out once and keep it so.
+
+    Otherwise every save lays it out again, a little differently each time. The
+    solver behind the layout does not repeat to the last bit, so positions are
+    rounded to a millionth of the figure.
+    """
+    if isinstance(figure.get_layout_engine(), ConstrainedLayoutEngine):
+        figure.draw_without_rendering()
+        figure.set_layout_engine("none")
+        for axes in figure.axes:
+            left, bottom, width, height = axes.get_position(original=True).bounds
+            axes.set_position((round(left, 6), round(bottom, 6), round(width, 6), round(height, 6)))
+    return figure
 
 
 def new_figure(width_mm: int, height_mm: float) -> Figure:
@@ -223,7 +239,7 @@ def picture(figure: Figure, form: str) -> bytes:
     """
     one_of("form", form, FORMATS)
     with looks():
-        return _rendered(figure, form)
+        return _rendered(settle(figure), form)
 
 
 def _rendered(figure: Figure, form: str) -> bytes:

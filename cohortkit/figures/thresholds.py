@@ -17,6 +17,7 @@ from cohortkit.thresholds.youden import YoudenCut
 
 WIDTH_MM = 183
 _BELOW_LEGEND = 0.85
+_MEASURES = ("sensitivity", "specificity")
 _NO_CUT = "no cut point estimated"
 
 
@@ -69,12 +70,13 @@ def source(strata: Mapping[str, ThresholdStratum]) -> pd.DataFrame:
                     upper=point["up_to"],
                     unit="mm",
                 )
-                for measure in ("sensitivity", "specificity")
+                for measure in _MEASURES
                 for point in marks.records(parts.roc.curve)
             ]
         if isinstance(parts.cut, str):
             rows.append(marks.mark("cut", name, "none", parts.cut))
             continue
+        rows += [marks.estimate_mark("cut", name, m, parts.cut[m]) for m in _MEASURES]
         whole = parts.cut["cut_point"]
         rows.append(marks.estimate_mark("cut", name, "cut_point", whole) | {"label": "all sites"})
         rows += [_site_mark(name, site) for site in marks.records(parts.cut.sites)]
@@ -102,9 +104,8 @@ def draw(source: pd.DataFrame, footer: Sequence[str] = ()) -> Figure:
         letters = "abcdefghijkl"[3 * i : 3 * i + 3]
         auc = marks.pick(rows, mark="auc")
         n = f"n: {marks.n_text(auc.iloc[0])}" if len(auc) else " "
-        target = f"target: {marks.pick(rows, mark='target')['label'].iloc[0]}"
         style.panel_title(grid[i, 0], letters[0], f"{name}: ROC", n)
-        style.panel_title(grid[i, 1], letters[1], "Accuracy by cut", target)
+        style.panel_title(grid[i, 1], letters[1], "Accuracy by cut", _classes(rows))
         style.panel_title(grid[i, 2], letters[2], "Cut without each site", "n: rows at that site")
         _roc(grid[i, 0], rows)
         _by_cut(grid[i, 1], rows)
@@ -113,9 +114,19 @@ def draw(source: pd.DataFrame, footer: Sequence[str] = ()) -> Figure:
     return figure
 
 
+def _classes(rows: pd.DataFrame) -> str:
+    """What counts as positive, with the rows of both classes if a cut was estimated."""
+    target = str(marks.pick(rows, mark="target")["label"].iloc[0])
+    n = [marks.pick(rows, panel="cut", mark=m)["n_readings"] for m in _MEASURES]
+    if any(part.empty for part in n):
+        return f"target: {target}"
+    positive, negative = (int(part.iloc[0]) for part in n)
+    return f"n: {positive} {target}, {negative} others"
+
+
 def _curve(rows: pd.DataFrame) -> pd.DataFrame:
     """Cut, sensitivity and specificity side by side, by rising cut."""
-    parts = {m: marks.pick(rows, panel="curve", mark=m) for m in ("sensitivity", "specificity")}
+    parts = {m: marks.pick(rows, panel="curve", mark=m) for m in _MEASURES}
     wide = parts["sensitivity"][["x", "lower", "upper"]].reset_index(drop=True)
     return wide.assign(**{m: part["y"].to_numpy() for m, part in parts.items()})
 

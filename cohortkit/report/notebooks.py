@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import os
+import tempfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -104,20 +105,27 @@ def _files(folder: Path) -> dict[Path, tuple[int, int]]:
 def _execute(nbformat: Any, nbclient: Any, path: Path, variables: dict[str, str]) -> None:
     notebook = nbformat.read(path, as_version=4)
     managers = importlib.import_module("jupyter_client.manager")
-    manager = managers.AsyncKernelManager(kernel_name="python3", transport="ipc")
-    client = nbclient.NotebookClient(
-        notebook,
-        km=manager,
-        timeout=CELL_SECONDS,
-        record_timing=False,
-        resources={"metadata": {"path": str(path.parent)}},
-    )
-    try:
-        client.execute(env=os.environ | variables)
-    except nbclient.exceptions.CellExecutionError as error:
-        raise CohortkitError(
-            "A notebook stopped with an error",
-            where=path.name,
-            found=f"{error.ename}: {error.evalue}",
-            next_step="open the notebook on the same release and run it cell by cell",
-        ) from error
+    # Kernel and client have different working folders, so the sockets need an absolute place.
+    with tempfile.TemporaryDirectory(prefix="ck-") as sockets:
+        manager = managers.AsyncKernelManager(
+            kernel_name="python3",
+            transport="ipc",
+            ip=str(Path(sockets) / "k"),
+            connection_file=str(Path(sockets) / "kernel.json"),
+        )
+        client = nbclient.NotebookClient(
+            notebook,
+            km=manager,
+            timeout=CELL_SECONDS,
+            record_timing=False,
+            resources={"metadata": {"path": str(path.parent)}},
+        )
+        try:
+            client.execute(cleanup_kc=True, env=os.environ | variables)
+        except nbclient.exceptions.CellExecutionError as error:
+            raise CohortkitError(
+                "A notebook stopped with an error",
+                where=path.name,
+                found=f"{error.ename}: {error.evalue}",
+                next_step="open the notebook on the same release and run it cell by cell",
+            ) from error

@@ -18,6 +18,7 @@ from cohortkit import __version__
 from cohortkit.cohort.release import Release
 from cohortkit.cohort.writing import atomic_write
 from cohortkit.figures import style
+from cohortkit.figures.flow import reason_words
 from cohortkit.report import answers as questions
 from cohortkit.report.answer import Answer, estimate_rows, words
 from cohortkit.report.plan import Plan, read_plan
@@ -258,7 +259,7 @@ def _set_table(name: str, flow: pd.DataFrame) -> Table:
     units = [unit for unit in UNITS if unit in flow and flow[unit].notna().any()]
     rows, idle = [], []
     for step in flow.to_dict("records"):
-        words = "" if pd.isna(step["reason"]) else str(step["reason"]).replace("_", " ")
+        words = "" if pd.isna(step["reason"]) else reason_words(str(step["reason"]))
         n = [int(step[unit]) for unit in units]
         if words and not any(n):
             idle.append(words)
@@ -294,20 +295,17 @@ def _sites_table(release: Release) -> Table:
 
 def _refusals_table(release: Release) -> Table:
     sentences = {rule.id: rule.sentence for rule in rule_entries()}
-    by = ["severity", "code", "site_id"]
-    counts = release.refusals.groupby(by, sort=True)["n"].sum().reset_index()
-    rows = [
-        [
-            str(r["code"]).replace("_", " "),
-            "refused" if r["severity"] == "refuse" else "warning, kept",
-            str(r["site_id"]),
-            str(int(r["n"])),
-            sentences.get(str(r["code"]), ""),
-        ]
-        for r in counts.to_dict("records")
-    ]
+    counts = release.refusals
+    sites = sorted(counts["site_id"].astype(str).unique())
+    wide = counts.groupby(["severity", "code", "site_id"], sort=True)["n"].sum().unstack("site_id")
+    rows = []
+    for r in wide.fillna(0).reset_index().to_dict("records"):
+        done = "refused" if r["severity"] == "refuse" else "warning, kept"
+        reason = str(r["code"]).replace("_", " ")
+        rows.append([reason, done, *(str(int(r[site])) for site in sites)])
+        rows[-1].append(sentences.get(str(r["code"]), ""))
     caption = "Problems by reason and site; a record can have several"
-    return Table(caption, ["reason", "what happened", "site", "problems", "rule"], rows)
+    return Table(caption, ["reason", "what happened", *sites, "the rule"], rows)
 
 
 def _methods(release: Release, plan: Plan) -> list[str]:

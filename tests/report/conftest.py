@@ -70,3 +70,11 @@ def plan(repository, tmp_path_factory):
 @pytest.fixture(scope="session")
 def every_answer(release, plan):
     return answers.answer_all(release, plan)
+
+
+@pytest.fixture(scope="session")
+def drawn(release, plan, every_answer, tmp_path_factory):
+    """Folder with every figure and table of the answers. Not to be changed."""
+    folder = tmp_path_factory.mktemp("figures")
+    answers.draw_all(release, plan, folder, every_answer)
+    return folder

@@ -1,0 +1,133 @@
+import json
+
+import pandas as pd
+import pytest
+
+from cohortkit import agreement, thresholds
+from cohortkit.cohort.identity import IdCoding
+from cohortkit.cohort.release import freeze
+from cohortkit.figures import marks, style
+from cohortkit.report import answers
+from tests.figures import results
+from tests.report.conftest import pooled_cohort
+
+FIGURES = (
+    "fig1_flow",
+    "fig2_agreement",
+    "fig3_reference_range",
+    "fig4_thresholds",
+    "fig5_outcomes",
+)
+
+
+def test_every_question_of_the_plan_is_answered(every_answer, plan):
+    assert tuple(every_answer) == FIGURES
+    for answer in every_answer.values():
+        assert answer.findings
+        lost = answer.tables.get("not_estimated")
+        assert lost is None or lost.empty
+    assert [len(every_answer[name].sets) for name in FIGURES] == [
+        4, len(plan.agreement), len(plan.reference), len(plan.thresholds), 1,
+    ]  # fmt: skip
+
+
+def test_numbers_are_those_of_the_estimators(release, plan, every_answer):
+    stratum = plan.agreement[0]
+    chosen = release.readings(
+        pulley=stratum.pulley, load=stratum.load, read_mode="stored", injured=False, read_no=1,
+        reads_averaged=1, one_finger_per_participant=True, seed=plan.seed,
+    )  # fmt: skip
+    table = every_answer["fig2_agreement"].tables["estimates"]
+    row = table[(table["stratum"] == stratum.name) & (table["name"] == "icc_a_1")].iloc[0]
+    assert row["value"] == agreement.icc(chosen, missing="drop")["icc_a_1"].value
+    tears = release.graded_tears(pulley="A2", load="loaded")
+    area = every_answer["fig4_thresholds"].results[0]["auc"]
+    assert area.value == thresholds.roc(tears, missing="drop")["auc"].value
+
+
+def test_the_two_raters_compared_read_most_scans_in_common():
+    rows = pd.DataFrame(
+        {"scan_id": ["a", "a", "b", "b", "c", "c"], "rater_id": ["x", "y", "y", "z", "y", "z"]}
+    )
+    assert answers._most_shared_raters(rows) == ("y", "z")
+    assert answers._most_shared_raters(rows.head(1)) is None
+    tied = rows.iloc[:4]
+    assert answers._most_shared_raters(tied) == ("x", "y")  # by hand: one scan each, first by code
+
+
+def test_every_finding_has_an_interval_and_n(every_answer):
+    for name in FIGURES[1:]:
+        for line in every_answer[name].findings:
+            assert "[" in line or "not returned" in line
+            assert "participants" in line
+
+
+def test_each_figure_is_filed_under_its_own_name(drawn):
+    endings = ("csv", "json", "pdf", "png", "svg")
+    wanted = {f"{name}.{ending}" for name in FIGURES for ending in endings}
+    wanted |= {f"{name}.{e}" for name in ("table1", "numbers_in_text") for e in ("csv", "json")}
+    assert {path.name for path in drawn.iterdir()} == wanted
+
+
+def test_the_stamp_says_what_the_figure_rests_on(drawn, release, plan):
+    stamp = json.loads((drawn / "fig4_thresholds.json").read_text(encoding="utf-8"))
+    assert stamp["release_hash"] == release.release_hash
+    assert stamp["plan_sha256"] == plan.sha256
+    assert stamp["seed"] == plan.seed
+    assert {"cohortkit", "python", "numpy", "pandas", "matplotlib"} <= set(stamp["software"])
+    assert {"participants", "fingers", "readings"} <= set(stamp["sets"][0])
+    assert any("cut was chosen on these rows" in caution for caution in stamp["cautions"])
+    assert "not a diagnostic device" in stamp["safety"]
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_a_figure_can_be_drawn_again_from_its_own_csv(drawn, every_answer, release, plan, name):
+    back = marks.frame(pd.read_csv(drawn / f"{name}.csv", keep_default_na=False, na_values={
+        column: [""] for column in (*marks.NUMBERS, *marks.COUNTS)
+    }).to_dict("records"))  # fmt: skip
+    lines = answers.footer(every_answer[name], release, plan)
+    figure = answers._DRAW[name](back, lines)
+    assert style.picture(figure, "svg") == (drawn / f"{name}.svg").read_bytes()
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_nothing_is_clipped_in_the_real_figures(every_answer, release, plan, name):
+    answer = every_answer[name]
+    figure = answers.figure(answer, answers.footer(answer, release, plan))
+    assert results.outside(figure) == []
+    assert results.smallest_font(figure) >= 6
+    text = results.all_text(figure).replace("\n", " ")
+    assert release.label in text
+    for caution in answer.cautions:
+        assert caution in text
+
+
+def test_no_id_of_a_person_or_scan_stands_in_any_file(drawn, release):
+    ids = set(release.tables["participants"]["participant_id"])
+    ids |= set(release.tables["scans"]["scan_id"])
+    for path in drawn.glob("*.csv"):
+        cells = path.read_text(encoding="utf-8").replace("\n", ",").split(",")
+        assert ids.isdisjoint(cell.strip('"') for cell in cells)
+
+
+@pytest.fixture(scope="module")
+def tiny_answers(plan, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("tiny")
+    ids = IdCoding.open("hmac", folder / "key.txt")
+    release = freeze(pooled_cohort(scale=0.02), folder / "release", ids=ids)
+    return release, answers.answer_all(release, plan)
+
+
+def test_a_release_too_small_to_answer_says_why(tiny_answers):
+    _, found = tiny_answers
+    lost = [a.tables["not_estimated"] for a in found.values() if "not_estimated" in a.tables]
+    reasons = pd.concat(lost)["reason"]
+    assert len(reasons) > 0
+    assert reasons.str.startswith("Not estimated. ").all()
+
+
+def test_a_release_too_small_to_answer_is_drawn_all_the_same(tiny_answers, plan):
+    release, found = tiny_answers
+    for answer in found.values():
+        figure = answers.figure(answer, answers.footer(answer, release, plan))
+        assert results.outside(figure) == []

@@ -1,0 +1,87 @@
+import math
+
+import pandas as pd
+import pytest
+
+from cohortkit.estimate import Estimate, Result
+from cohortkit.report import findings
+from cohortkit.report.plan import read_plan
+
+WHY = "Not estimated. Too few rows."
+
+
+def estimate(name, value, lower, upper, unit="mm", group="", level=0.95):
+    return Estimate(name, value, lower, upper, level, unit, "m", group, 30, 31, 60)
+
+
+def of(*estimates):
+    return Result("q", estimates)
+
+
+def test_flow_counts_records_and_content():
+    rows = [("read", "S01", "records", 10), ("accepted", "S01", "records", 8)]
+    rows += [("refused", "S01", "records", 2), ("released", "S01", "scans", 5)]
+    (line,) = findings.flow(pd.DataFrame(rows, columns=["step", "site_id", "unit", "n"]))
+    assert "10 records were read from 1 site: 8 accepted, 2 refused" in line
+    assert "0 declared blank" in line
+    assert "5 scans" in line
+
+
+def test_agreement_gives_millimetres_first_and_a_reason_once():
+    icc = of(estimate("sdc_agreement", 0.4, 0.3, 0.6), estimate("icc_a_1", 0.8, 0.6, 0.9, "1"))
+    line = findings.agreement("A2", WHY, icc)
+    assert "0.40 mm [0.30, 0.60]" in line
+    assert line.index("mm") < line.index("ICC(A,1)")
+    assert "30 participants" in line
+    assert line.endswith(WHY)
+    assert findings.agreement("A2", WHY, WHY) == f"A2. {WHY}"
+
+
+@pytest.mark.parametrize(
+    ("names", "words"),
+    [
+        (("lower_limit", "upper_limit"), "the middle 95 % of uninjured adults lie between"),
+        (("upper_limit",), "lie below"),
+        (("lower_limit",), "lie above"),
+    ],
+)
+def test_reference_sides(names, words):
+    line = findings.reference(
+        read_plan().reference[0], of(*(estimate(n, 1, 0.9, 1.1) for n in names))
+    )
+    assert words in line
+    assert "1.00 mm [0.90, 1.10]" in line
+
+
+def test_a_lower_limit_among_unseen_gaps_is_said_in_words():
+    low = estimate("lower_limit", math.nan, -math.inf, 0.4)
+    line = findings.reference(
+        read_plan().reference[0], of(low, estimate("upper_limit", 2, 1.9, 2.1))
+    )
+    assert "too small to be seen (below 0.40 mm)" in line
+    assert "nan" not in line
+
+
+def test_a_median_not_reached_is_said_in_words():
+    result = of(
+        estimate("median_day", math.nan, 90, math.inf, "d", "grade=IV"),
+        estimate("median_day", 60, 40, math.inf, "d", "grade=I"),
+        estimate("returned_by_180", 0.5, 0.4, 0.6, "1", "grade=I"),
+    )
+    late, early = findings.outcome(result)
+    assert "Grade IV: half had not returned" in late
+    assert "by day 60 [40, no limit] (95 % interval); 30 participants, 60 episodes" in early
+    assert findings.outcome(WHY) == (WHY,)
+
+
+def test_a_threshold_is_never_a_recommendation():
+    parts = dict.fromkeys(("roc", "accuracy_at", "corrected_accuracy", "youden_cut"), WHY)
+    stratum = read_plan().thresholds[0]
+    assert findings.threshold(stratum, parts) == f"A2 loaded. {WHY}"
+    parts |= {
+        "roc": of(estimate("auc", 0.9, 0.8, 1.0, "1")),
+        "youden_cut": of(estimate("cut_point", 2.4, 2.0, 3.0)),
+    }
+    line = findings.threshold(stratum, parts)
+    assert "2.40 mm [2.00, 3.00]" in line
+    assert "no recommendation" in line

@@ -1,0 +1,157 @@
+import re
+import shutil
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import pandas as pd
+import pytest
+
+from cohortkit.estimate import Caution, Estimate, Result
+from cohortkit.report import page
+from cohortkit.report.answer import gather
+
+ATTACK = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'{{7*7}}"
+
+
+class Reader(HTMLParser):
+    """Collects tags with their attributes, and the text."""
+
+    def __init__(self):
+        super().__init__()
+        self.tags, self.text = [], []
+
+    def handle_starttag(self, tag, attributes):
+        self.tags.append((tag, dict(attributes)))
+
+    def handle_data(self, data):
+        self.text.append(data)
+
+    def named(self, tag):
+        return [attributes for name, attributes in self.tags if name == tag]
+
+
+def read(html):
+    reader = Reader()
+    reader.feed(html)
+    return reader
+
+
+@pytest.fixture(scope="module")
+def html(release, plan, every_answer, tmp_path_factory):
+    target = tmp_path_factory.mktemp("page") / "new" / "report.html"
+    path = page.write_report(
+        release, target, plan=plan, answers=every_answer, notices=["All data are invented."]
+    )
+    assert path == target
+    return path.read_text(encoding="utf-8")
+
+
+def test_the_page_needs_no_network(html):
+    reader = read(html)
+    for name in ("script", "link", "iframe", "object", "embed"):
+        assert reader.named(name) == []
+    addresses = [a[k] for _, a in reader.tags for k in ("src", "href") if k in a]
+    assert all(address.startswith(("data:image/svg+xml;base64,", "#")) for address in addresses)
+    style = html[html.index("<style>") : html.index("</style>")]
+    assert "url(" not in style
+    assert "@import" not in style
+    assert "default-src 'none'" in html
+
+
+def test_the_page_can_be_read_by_everyone(html):
+    reader = read(html)
+    assert reader.named("html") == [{"lang": "en"}]
+    assert all(len(image["alt"]) > 40 for image in reader.named("img"))
+    assert len(reader.named("img")) == 5  # by hand: five figures
+    assert len(reader.named("h1")) == 1
+    anchors = {a["href"][1:] for a in reader.named("a")}
+    assert anchors <= {a["id"] for _, a in reader.tags if "id" in a}
+    assert len(anchors) >= 10
+    assert all(cell["scope"] in ("col", "row") for cell in reader.named("th"))
+    assert "width=device-width" in html
+    assert "@media print" in html
+
+
+def test_the_page_says_what_it_must(html, release, plan, every_answer):
+    text = " ".join("".join(read(html).text).split())
+    for words in (
+        "not a diagnostic device", "rules nothing out", "licensed clinicians", "ethics approval",
+        "All data are invented.", release.release_hash, plan.sha256, str(plan.seed),
+        "above maximum", "provenance.csv", "Counts below 5 are hidden",
+    ):  # fmt: skip
+        assert words in text
+    for answer in every_answer.values():
+        for line in (*answer.findings, *answer.cautions):
+            assert " ".join(line.split()) in text
+
+
+def test_figures_already_drawn_are_taken_if_their_stamp_is_ours(
+    release, plan, every_answer, drawn, tmp_path, html
+):
+    folder = shutil.copytree(drawn, tmp_path / "figures")
+    with_folder = page.write_report(
+        release, tmp_path, plan=plan, answers=every_answer, figures=folder,
+        notices=["All data are invented."],
+    )  # fmt: skip
+    assert with_folder.name == "report.html"
+    assert with_folder.read_text(encoding="utf-8") == html
+    stale = folder / "fig1_flow.json"
+    stale.write_text(stale.read_text(encoding="utf-8").replace("release_hash", "x"), "utf-8")
+    (folder / "fig1_flow.svg").write_text("<svg>another</svg>", "utf-8")
+    again = page.write_report(
+        release, tmp_path, plan=plan, answers=every_answer, figures=folder,
+        notices=["All data are invented."],
+    )  # fmt: skip
+    assert again.read_text(encoding="utf-8") == html
+
+
+def hostile_answer(answer):
+    estimate = Estimate(ATTACK, 1.0, 0.5, 2.0, 0.95, "mm", ATTACK, ATTACK, 3, 3, 3)
+    bad = Result(ATTACK, (estimate,), (Caution(ATTACK, ATTACK),))
+    parts = gather({(ATTACK, ATTACK): bad, (ATTACK, "other"): ATTACK})
+    flow = pd.DataFrame({"step": [ATTACK], "reason": [ATTACK], "participants": [3]})
+    sets = tuple(replace(one, question=ATTACK, flow=flow) for one in answer.sets)
+    return replace(
+        answer,
+        question=ATTACK,
+        findings=(ATTACK,),
+        sets=sets,
+        set_names=tuple(ATTACK for _ in sets),
+        **parts,
+    )
+
+
+class Hostile:
+    """A release whose every text is an attack."""
+
+    def __init__(self, release):
+        self.tables = {
+            "participants": release.tables["participants"].assign(site_id=ATTACK),
+            "episodes": release.tables["episodes"],
+        }
+        self.flow = release.flow.assign(site_id=ATTACK, reason=ATTACK)
+        self.refusals = release.refusals.assign(site_id=ATTACK, code=ATTACK, source=ATTACK)
+        self.sites = (ATTACK,)
+        self.label = self.release_hash = self.schema_version = ATTACK
+
+
+def test_hostile_text_is_shown_and_never_live(release, plan, every_answer):
+    bad = {name: hostile_answer(answer) for name, answer in every_answer.items()}
+    svg = b'<svg width="10pt" height="5pt"><script>alert(3)</script></svg>'
+    html = page.render(
+        Hostile(release), replace(plan, title=ATTACK, sha256=ATTACK), bad,
+        dict.fromkeys(bad, svg), [ATTACK],
+    )  # fmt: skip
+    reader = read(html)
+    assert reader.named("script") == []
+    assert all(
+        image["src"].startswith("data:image/svg+xml;base64,") for image in reader.named("img")
+    )
+    assert not any(k.startswith("on") for _, a in reader.tags for k in a)
+    assert "49" not in re.findall(r"\b49\b", "".join(reader.text))
+    assert "".join(reader.text).count("<script>alert(1)</script>") > 20
+
+
+def test_a_picture_gives_its_size_in_css_pixels():
+    assert page._size(b'<svg height="72pt" width="144pt">') == (192, 96)  # by hand: 96/72 px a pt
+    assert page._size(b'<svg width="144pt" height="72pt">') == (192, 96)  # by hand: 96/72 px a pt
