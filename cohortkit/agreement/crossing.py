@@ -259,8 +259,9 @@ def _count_caution(n_missing: int, n_incomplete: int) -> tuple[Caution, ...]:
     if not (n_missing or n_incomplete):
         return ()
     message = (
-        f"{n_missing} reads with a missing value were left out, and {n_incomplete} subjects that "
-        "then lacked a read. If they are missing because of what was measured, the result is biased."
+        f"Reads with a missing value, left out: {n_missing}; subjects left out because they "
+        f"lacked a read: {n_incomplete}. If what was measured decides what is missing, the result "
+        "is biased."
     )
     return (Caution("left_out", message),)
 
@@ -272,8 +273,7 @@ def _reading_cautions(reads: pd.DataFrame, whole: pd.DataFrame) -> tuple[Caution
         found.append(
             Caution(
                 "below_resolution",
-                f"{unseen} reads were below resolution and are left out: the result is about "
-                "visible gaps only.",
+                f"Reads below resolution, left out: {unseen}. The result is about visible gaps only.",
             )
         )
     averaged = (

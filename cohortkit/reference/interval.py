@@ -294,7 +294,7 @@ def _cautions(
     found = {
         "left_out": (
             sample.n_dropped > 0,
-            f"{sample.n_dropped} rows with a missing value were left out.",
+            f"Rows with a missing value, left out: {sample.n_dropped}.",
         ),
         "few_participants": (
             n < _ADVISED,
@@ -313,7 +313,7 @@ def _cautions(
         ),
         "below_resolution": (
             sample.unseen > 0,
-            f"{sample.unseen} gaps were too small to be seen; they hold the lowest ranks.",
+            f"Gaps too small to be seen: {sample.unseen}; they hold the lowest ranks.",
         ),
         "constant_values": (constant, "All values are the same."),
         "lone_extreme": (

@@ -86,7 +86,7 @@ def test_incomplete_table_is_refused_then_counted_when_dropped():
         icc(data, **OWN)
     result = icc(data, missing="drop", **OWN)
     assert result["icc_a_1"].n_participants == 4
-    assert "2 subjects" in next(c.message for c in result.cautions if c.code == "left_out")
+    assert "lacked a read: 2" in next(c.message for c in result.cautions if c.code == "left_out")
     kept = data[data["subject"] > 1]
     assert result["icc_a_1"].value == icc(kept, **OWN)["icc_a_1"].value
 
@@ -98,7 +98,9 @@ def test_missing_value_stops_and_names_column_and_count():
         icc(data, **OWN)
     result = icc(data, missing="drop", **OWN)
     assert result["icc_a_1"].n_participants == 4
-    assert next(c for c in result.cautions if c.code == "left_out").message.startswith("2 reads")
+    assert next(c for c in result.cautions if c.code == "left_out").message.startswith(
+        "Reads with a missing value, left out: 2;"
+    )
 
 
 def test_unseen_gaps_are_unknown_not_zero():

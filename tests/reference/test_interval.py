@@ -248,7 +248,7 @@ def test_missing_values_stop_and_are_counted_when_dropped():
         reference_interval(data)
     result = reference_interval(data, missing="drop")
     assert result["upper_limit"].n_participants == 128
-    assert next(c.message for c in result.cautions if c.code == "left_out").startswith("2 rows")
+    assert next(c.message for c in result.cautions if c.code == "left_out").endswith("left out: 2.")
 
 
 def test_all_missing():
