@@ -1,0 +1,378 @@
+"""Two methods on the same subjects, laid out as pairs: two scanners, or live against stored."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import partial
+from typing import Any, TypedDict
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from cohortkit import checks
+from cohortkit.errors import ArgumentError, EstimateError, TableError
+from cohortkit.estimate import Caution, Estimate, Result
+
+_FEW = 30
+_TIED_SHARE = 0.05
+_SIGNIFICANT = 0.05
+
+
+class PairOptions(TypedDict, total=False):
+    """Column names that every comparison of two methods takes by keyword.
+
+    Attributes
+    ----------
+    subject
+        What both methods measured: one scan, or one finger on one day.
+    value
+        The measurement, a number in `unit`.
+    participant
+        Who the subject belongs to; intervals are clustered by it. None states
+        that subjects are independent.
+    unit
+        UCUM code of `value`.
+    """
+
+    subject: str
+    value: str
+    participant: str | None
+    unit: str
+
+
+_DEFAULTS: dict[str, Any] = {
+    "subject": "scan_id",
+    "value": "gap_mm",
+    "participant": "participant_id",
+    "unit": "mm",
+}
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """n pairs of values: `first` (x) and `second` (y) of shape (n,).
+
+    `first_error` and `second_error` hold the known standard error of each value,
+    or None. `cluster` holds participant codes 0..I-1.
+    """
+
+    first: np.ndarray
+    second: np.ndarray
+    first_error: np.ndarray | None
+    second_error: np.ndarray | None
+    subjects: list[Any]
+    participants: list[Any] | None
+    cluster: np.ndarray
+    methods: tuple[Any, Any]
+    n_fingers: int | None
+    settings: dict[str, Any]
+    cautions: tuple[Caution, ...]
+
+    @property
+    def n_clusters(self) -> int:
+        """Number of participants."""
+        return int(self.cluster.max()) + 1
+
+    @property
+    def repeats(self) -> bool:
+        """Whether some participant has more than one pair."""
+        return self.n_clusters < len(self.cluster)
+
+    def estimate(self) -> partial[Estimate]:
+        """An `Estimate` that already knows the n."""
+        return partial(
+            Estimate,
+            n_participants=self.n_clusters,
+            n_fingers=self.n_fingers,
+            n_readings=2 * len(self.first),
+        )
+
+    def table(self) -> pd.DataFrame:
+        """The pairs: subject, participant, first, second."""
+        return pd.DataFrame(
+            {
+                "subject": self.subjects,
+                "participant": self.participants or [None] * len(self.subjects),
+                "first": self.first,
+                "second": self.second,
+            }
+        )
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class MethodComparison(Result):
+    """How two methods differ; `pairs` is what the estimates rest on.
+
+    `pairs` has one row per subject: subject, participant, first, second.
+    """
+
+    pairs: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+
+def paired(
+    data: Any,
+    *,
+    method: str,
+    methods: Sequence[Any] | None,
+    missing: str,
+    options: PairOptions,
+    error: str | None = None,
+) -> Pairs:
+    """Lay out one value per subject and method as pairs.
+
+    Raises
+    ------
+    ArgumentError
+        An unknown option; `methods` that are not two.
+    TableError
+        Absent columns, missing or unusable values, errors that are not positive,
+        a subject with two participants.
+    EstimateError
+        Several quantities mixed, several values in a cell, more than two methods
+        and none named, subjects without a partner, fewer than two pairs.
+    """
+    spec = _spec(options)
+    frame = checks.as_frame(data)
+    checks.one_quantity(frame)
+    rows = _rows(frame, spec, method, error)
+    two = _two_methods(rows, methods)
+    rows = rows[rows["method"].isin(two)].reset_index(drop=True)
+    _stop_at_unseen(rows, missing)
+    named = [r for r in ("subject", "method", "value", "participant", "error") if r in rows]
+    _, n_missing = checks.without_missing(rows[named], missing)
+    kept = rows[rows[named].notna().all(axis=1)].reset_index(drop=True)
+    _one_value_a_cell(kept)
+    both = kept.groupby("subject")["method"].transform("size") == 2
+    n_alone = int(kept.loc[~both, "subject"].nunique())
+    if n_alone and missing == "stop":
+        raise EstimateError(
+            "Not every subject was measured by both methods",
+            found=f"{n_alone} of {kept['subject'].nunique()} subjects by one method only",
+            next_step="find out why, then pass missing='drop' to leave them out and count them",
+        )
+    whole = kept[both].reset_index(drop=True)
+    if whole["subject"].nunique() < 2:
+        raise EstimateError(
+            "Comparing two methods needs at least two subjects measured by both",
+            found=f"{whole['subject'].nunique()} such subjects among {len(rows)} rows",
+            next_step="check the filters that made this table, or add readings",
+        )
+    cautions = _left_out(rows, n_missing, n_alone) + _row_cautions(whole)
+    settings = {**spec, "method": method, "methods": [str(m) for m in two], "missing": missing}
+    return _laid_out(whole, two, settings, cautions)
+
+
+def shared_cautions(pairs: Pairs) -> list[Caution]:
+    """What has to be said about any comparison of these pairs."""
+    found = []
+    if pairs.n_clusters < _FEW:
+        found.append(
+            Caution(
+                "few_participants",
+                f"{pairs.n_clusters} participants: intervals are wide and rest on assumptions "
+                "(fewer than 30; common practice, no source).",
+            )
+        )
+    if np.ptp(pairs.first) > 0 and np.ptp(pairs.second) > 0 and len(pairs.first) > 2:
+        p = float(stats.kendalltau(pairs.first, pairs.second, alternative="greater").pvalue)
+        if p >= _SIGNIFICANT:
+            found.append(
+                Caution(
+                    "no_relation_shown",
+                    "The two methods are not shown to rise together (Kendall's tau, one-sided "
+                    f"p = {p:.2g}): a line through these points says nothing.",
+                )
+            )
+    return found
+
+
+def coarse_values(pairs: Pairs) -> list[Caution]:
+    """A caution if many pairs of points share a value."""
+    n = len(pairs.first)
+    tied = max(
+        float((counts * (counts - 1)).sum()) / (n * (n - 1))
+        for counts in (np.unique(v, return_counts=True)[1] for v in (pairs.first, pairs.second))
+    )
+    if tied <= _TIED_SHARE:
+        return []
+    return [
+        Caution(
+            "coarse_values",
+            f"{100 * tied:.0f} % of the pairs of points share a value, as rounded readings do. "
+            "Rounding pulls the slope towards 1 and takes the intervals off their level "
+            "(docs/methods/passing_bablok.md).",
+        )
+    ]
+
+
+def _spec(options: PairOptions) -> dict[str, Any]:
+    unknown = sorted(set(options) - set(_DEFAULTS))
+    if unknown:
+        raise ArgumentError(
+            "A comparison of methods does not take that argument",
+            found=", ".join(unknown),
+            next_step="use one of " + ", ".join(_DEFAULTS),
+        )
+    return {**_DEFAULTS, **options}
+
+
+def _rows(
+    frame: pd.DataFrame, spec: dict[str, Any], method: str, error: str | None
+) -> pd.DataFrame:
+    wanted = {
+        "subject": spec["subject"],
+        "method": method,
+        "value": spec["value"],
+        "participant": spec["participant"],
+        "error": error,
+    }
+    rows = checks.columns(frame, wanted)
+    rows["value"] = checks.numeric(rows, "value")
+    if error is not None:
+        rows["error"] = checks.numeric(rows, "error")
+        if (rows["error"] <= 0).any():
+            raise TableError(
+                "A standard error must be positive in every row",
+                found=f"{int((rows['error'] <= 0).sum())} other values in column '{error}'",
+                next_step="correct them, or leave out error= to take one ratio for all points",
+            )
+    for name in ("finger_id", "rater_id", "reads_averaged", "below_resolution"):
+        if list(frame.columns).count(name) == 1:
+            rows[name] = frame[name].reset_index(drop=True)
+    return rows
+
+
+def _two_methods(rows: pd.DataFrame, methods: Sequence[Any] | None) -> tuple[Any, Any]:
+    if methods is not None:
+        if isinstance(methods, str) or len(methods) != 2 or len(set(methods)) != 2:
+            raise ArgumentError(
+                "Argument 'methods' takes two different methods",
+                found=repr(methods),
+                next_step="give two, as methods=('live', 'stored'); the first is x, the second y",
+            )
+        return methods[0], methods[1]
+    known = list(pd.factorize(rows["method"], sort=True)[1])
+    if len(known) != 2:
+        raise EstimateError(
+            "A comparison needs two methods",
+            found=f"{len(known)} methods"
+            + (f": {', '.join(map(str, known[:12]))}" if known else ""),
+            next_step="name two of them with methods=(first, second)"
+            if len(known) > 2
+            else "check the filters that made this table",
+        )
+    return known[0], known[1]
+
+
+def _stop_at_unseen(rows: pd.DataFrame, missing: str) -> None:
+    unseen = _unseen(rows)
+    if unseen and missing == "stop":
+        raise TableError(
+            "Some gaps were too small to be seen, so their value is unknown, not zero",
+            found=f"{unseen} of {len(rows)} readings below resolution",
+            next_step="pass missing='drop' to ask about visible gaps only; the result counts the rest",
+        )
+
+
+def _unseen(rows: pd.DataFrame) -> int:
+    if "below_resolution" not in rows:
+        return 0
+    return int((checks.marked(rows["below_resolution"]) & rows["value"].isna()).sum())
+
+
+def _one_value_a_cell(rows: pd.DataFrame) -> None:
+    extra = rows.duplicated(["subject", "method"])
+    if extra.any():
+        first = rows[extra].iloc[0]
+        raise EstimateError(
+            "A subject has more than one value by the same method",
+            found=f"{int(extra.sum())} further values, the first of subject {first['subject']!r} "
+            f"by {first['method']!r}",
+            next_step="keep one rater and one read of each, as with read_no == 1",
+        )
+    if "participant" not in rows:
+        return
+    links = rows[["subject", "participant"]].drop_duplicates()
+    if links["subject"].duplicated().any():
+        raise TableError(
+            "A subject belongs to more than one participant",
+            found=f"subject {links.loc[links['subject'].duplicated(), 'subject'].iloc[0]!r}",
+            next_step="give every scanned finger its own subject id",
+        )
+
+
+def _left_out(rows: pd.DataFrame, n_missing: int, n_alone: int) -> tuple[Caution, ...]:
+    found = []
+    if n_missing or n_alone:
+        found.append(
+            Caution(
+                "left_out",
+                f"{n_missing} values that are missing were left out, and {n_alone} subjects "
+                "without a partner. If they are missing because of what was measured, the result "
+                "is biased.",
+            )
+        )
+    unseen = _unseen(rows)
+    if unseen:
+        found.append(
+            Caution(
+                "below_resolution",
+                f"{unseen} readings were below resolution and are left out: the result is about "
+                "visible gaps only.",
+            )
+        )
+    return tuple(found)
+
+
+def _row_cautions(whole: pd.DataFrame) -> tuple[Caution, ...]:
+    found = []
+    if "rater_id" in whole:
+        raters = whole.groupby("subject")["rater_id"].nunique()
+        differ = int((raters > 1).sum())
+        if differ:
+            found.append(
+                Caution(
+                    "raters_differ_within_pairs",
+                    f"In {differ} of {len(raters)} pairs the two values come from different "
+                    "raters, so a difference between methods cannot be told from one between "
+                    "raters.",
+                )
+            )
+    if "reads_averaged" in whole and whole["reads_averaged"].nunique() > 1:
+        found.append(
+            Caution(
+                "reads_averaged_mixed",
+                "Values are means of different numbers of reads, so their errors differ in size.",
+            )
+        )
+    return tuple(found)
+
+
+def _laid_out(
+    whole: pd.DataFrame,
+    two: tuple[Any, Any],
+    settings: dict[str, Any],
+    cautions: tuple[Caution, ...],
+) -> Pairs:
+    sides = [
+        whole[whole["method"] == m].sort_values("subject", kind="stable").reset_index(drop=True)
+        for m in two
+    ]
+    first, second = sides
+    known = "participant" in whole
+    errors = [s["error"].to_numpy() if "error" in whole else None for s in sides]
+    return Pairs(
+        first=first["value"].to_numpy(),
+        second=second["value"].to_numpy(),
+        first_error=errors[0],
+        second_error=errors[1],
+        subjects=first["subject"].tolist(),
+        participants=first["participant"].tolist() if known else None,
+        cluster=pd.factorize(first["participant"])[0] if known else np.arange(len(first)),
+        methods=two,
+        n_fingers=int(whole["finger_id"].nunique()) if "finger_id" in whole else None,
+        settings=settings,
+        cautions=cautions,
+    )
