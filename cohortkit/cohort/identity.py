@@ -77,6 +77,8 @@ class IdCoding:
     def open(cls, mode: str, path: Path | str) -> IdCoding:
         """Use the file at `path`, or make it: an empty code table, or a new random key.
 
+        Its folder is made too, for this user alone.
+
         Raises
         ------
         ReleaseError
@@ -84,6 +86,7 @@ class IdCoding:
         """
         coding = cls(mode, Path(path))
         if not coding.path.exists():
+            coding.path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             with writer_lock(coding.path.parent):
                 if not coding.path.exists():
                     atomic_write(coding.path, coding._new_file(), mode=0o600)

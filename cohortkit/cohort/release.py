@@ -45,7 +45,7 @@ def freeze(pooled: Pooled, out: Path | str, *, ids: IdCoding) -> Release:
     pooled
         The clinics joined.
     out
-        The folder to appear. Its parent must exist; it itself must not.
+        The folder to appear. Folders above it are made; it itself must not exist.
     ids
         How ids become codes, and where the site keeps what turns them back.
 
@@ -58,44 +58,53 @@ def freeze(pooled: Pooled, out: Path | str, *, ids: IdCoding) -> Release:
         If anything in the pool looks like a person's identifier.
     """
     target = Path(out)
-    _refuse_existing(target)
-    if target.resolve() in ids.path.resolve().parents:
-        raise ReleaseError(
-            "The code table or key would lie inside the release",
-            where=str(ids.path),
-            next_step="keep it elsewhere, at the site",
-        )
+    _refuse_place(target, ids)
     parts = build_parts(pooled, ids)
     manifest = manifest_bytes(build_manifest(parts.files, parts.rows, parts.sites, ids.mode))
     try:
+        if not target.parent.is_dir():
+            target.parent.mkdir(parents=True, exist_ok=True)
         with writer_lock(target.parent):
             _write(target, parts.files, manifest)
+    except ReleaseError:
+        raise
     except CohortkitError as error:
-        if isinstance(error, ReleaseError):
-            raise
         raise ReleaseError(
             error.what, where=error.where, found=error.found, next_step=error.next_step
+        ) from error
+    except OSError as error:
+        raise ReleaseError(
+            "The folder that is to hold the release cannot be made",
+            where=str(target.parent),
+            found=error.strerror or str(error),
+            next_step="name a place that may be written to",
         ) from error
     return open_release(target, check=False)
 
 
-def _refuse_existing(target: Path) -> None:
+def _refuse_place(target: Path, ids: IdCoding) -> None:
     if os.path.lexists(target):
         raise ReleaseError(
             "A release is never overwritten",
             where=str(target),
             next_step="name another folder; a changed pool is a new release",
         )
-    if not target.parent.is_dir():
+    place = target.resolve()
+    if any((folder / MANIFEST).exists() for folder in place.parents):
         raise ReleaseError(
-            "The folder that is to hold the release does not exist",
-            where=str(target.parent),
-            next_step="make the folder first",
+            "A release cannot lie inside another",
+            where=str(target),
+            next_step="name a folder beside the other release",
+        )
+    if place in ids.path.resolve().parents:
+        raise ReleaseError(
+            "The code table or key would lie inside the release",
+            where=str(ids.path),
+            next_step="keep it elsewhere, at the site",
         )
 
 
 def _write(target: Path, files: dict[str, bytes], manifest: bytes) -> None:
-    read = None
     with atomic_folder(target) as folder:
         for name, data in files.items():
             place = folder / name

@@ -105,6 +105,11 @@ def test_a_key_is_32_random_bytes(tmp_path):
     assert len(bytes.fromhex((tmp_path / "key").read_text())) == 32
 
 
+def test_a_folder_made_for_the_file_is_private_too(tmp_path):
+    IdCoding.open("random", tmp_path / "site_held" / "codes.csv")
+    assert stat.S_IMODE((tmp_path / "site_held").stat().st_mode) == 0o700
+
+
 def test_a_file_that_others_can_read_is_refused(coding):
     coding.path.chmod(0o640)
     with pytest.raises(ReleaseError, match="chmod 600"):

@@ -60,9 +60,22 @@ def test_nothing_is_ever_overwritten(ids, tmp_path, kind):
     assert contents(tmp_path) == before
 
 
-def test_the_parent_folder_must_exist(ids, tmp_path):
-    with pytest.raises(ReleaseError, match="does not exist"):
+def test_folders_above_a_release_are_made(ids, tmp_path):
+    freeze(two_clinics(2), tmp_path / "a" / "b", ids=ids)
+    assert verify(tmp_path / "a" / "b").ok
+
+
+def test_a_folder_above_that_is_a_file_gives_a_clear_message(ids, tmp_path):
+    (tmp_path / "a").write_text("x")
+    with pytest.raises(ReleaseError, match="cannot be made"):
         freeze(two_clinics(2), tmp_path / "a" / "b", ids=ids)
+
+
+def test_a_release_cannot_lie_inside_another(ids, tmp_path):
+    freeze(two_clinics(2), tmp_path / "r", ids=ids)
+    with pytest.raises(ReleaseError, match="inside another"):
+        freeze(two_clinics(2), tmp_path / "r" / "tables" / "s", ids=ids)
+    assert verify(tmp_path / "r").ok
 
 
 def test_the_key_cannot_lie_in_the_release(tmp_path, ids):
