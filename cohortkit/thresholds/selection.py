@@ -57,13 +57,18 @@ def build_sample(
     context: tuple[dict[str, Any], dict[str, Any]],
     notes: list[Caution],
     counts: dict[str, int],
+    only_verified: bool = False,
 ) -> Sample:
-    """Arrays of the rows that were chosen, after the checks on class and condition."""
+    """Arrays of the rows that were chosen, after the checks on class and condition.
+
+    `only_verified` says that the status of other rows is not to be read.
+    """
     positive, negative = classes
     settings, spec = context
     is_positive = rows["status"].isin(positive).to_numpy()
     verified = rows["verified"].to_numpy() if "verified" in rows else np.ones(len(rows), bool)
-    _both_present(is_positive, verified, positive, negative)
+    known = verified if only_verified else np.ones(len(rows), bool)
+    _both_present(is_positive, known, positive, negative)
     condition = _condition(rows, settings, spec["pool"], notes)
     value = rows["value"].to_numpy()
     if len(np.unique(value)) < 2:
@@ -89,7 +94,7 @@ def build_sample(
         cautions=(),
         counts=counts,
     )
-    return replace(sample, cautions=(*notes, *_few_participants(sample)))
+    return replace(sample, cautions=(*notes, *_few_participants(sample, known)))
 
 
 def read_rows(data: Any, options: Options) -> tuple[pd.DataFrame, dict[str, Any], dict[str, Any]]:
@@ -216,12 +221,12 @@ def _complete(
 
 def _both_present(
     is_positive: np.ndarray,
-    verified: np.ndarray,
+    known: np.ndarray,
     positive: tuple[Any, ...],
     negative: tuple[Any, ...],
 ) -> None:
-    n_positive = int((is_positive & verified).sum())
-    n_negative = int((~is_positive & verified).sum())
+    n_positive = int((is_positive & known).sum())
+    n_negative = int((~is_positive & known).sum())
     if n_positive and n_negative:
         return
     raise EstimateError(
@@ -287,10 +292,10 @@ def _below_notes(rows: pd.DataFrame, notes: list[Caution], unit: str) -> None:
         )
 
 
-def _few_participants(sample: Sample) -> list[Caution]:
+def _few_participants(sample: Sample, with_status: np.ndarray) -> list[Caution]:
     notes = []
     for word, rows in (("positive", sample.positive), ("negative", ~sample.positive)):
-        known = rows & sample.verified
+        known = rows & with_status
         n = len(np.unique(sample.cluster[known]))
         if n < FEW_PARTICIPANTS:
             notes.append(

@@ -7,12 +7,12 @@ from typing import Any, Unpack
 
 import numpy as np
 import pandas as pd
-from scipy import special, stats
 
 from cohortkit import checks
 from cohortkit.errors import EstimateError, TableError
 from cohortkit.estimate import Caution, Estimate, Result
 from cohortkit.thresholds.accuracy import check_cut
+from cohortkit.thresholds.begg_greenes import Corrected, correct
 from cohortkit.thresholds.binomial import proportion
 from cohortkit.thresholds.sample import Classes, Options, Sample
 from cohortkit.thresholds.selection import (
@@ -83,16 +83,16 @@ def corrected_accuracy(
     sample = _verified_sample(data, (positive, negative), missing, options)
     hit = sample.value >= cut
     _each_result_verified(hit, sample.verified)
-    weights = _linear_terms(hit, sample.positive, sample.verified)
+    found = correct(hit, sample.positive, sample.verified, sample.cluster)
     corrected = [
-        _logit_estimate(sample, name, weights[name], level)
-        for name in ("sensitivity", "specificity", "prevalence")
+        sample.estimate(name, (c.value, *c.limits(sample.cluster, level)), level, _CORRECTED)
+        for name, c in found.items()
     ]
     return CorrectedAccuracy(
         question=f"At a cut of {cut:g} {sample.unit}, how well does the gap tell "
         f"{sample.contrast}, had every finger been verified?",
         estimates=(*corrected, *_naive(sample, hit, level)),
-        cautions=(*sample.cautions, *_notes(sample, corrected)),
+        cautions=(*sample.cautions, *_notes(sample, found)),
         settings={
             "cut": float(cut),
             "positive": positive,
@@ -137,7 +137,9 @@ def _verified_sample(
     if counts["dropped_missing"]:
         text = f"{counts['dropped_missing']} rows with a missing value were dropped."
         notes.append(Caution("missing_dropped", text))
-    return build_sample(rows, (positive, negative), (settings, spec), notes, counts)
+    return build_sample(
+        rows, (positive, negative), (settings, spec), notes, counts, only_verified=True
+    )
 
 
 def _each_result_verified(hit: np.ndarray, verified: np.ndarray) -> None:
@@ -148,57 +150,6 @@ def _each_result_verified(hit: np.ndarray, verified: np.ndarray) -> None:
                 found=f"{int(rows.sum())} rows {word} the cut, none verified",
                 next_step="verify some of them, or choose another cut",
             )
-
-
-def _linear_terms(
-    hit: np.ndarray, positive: np.ndarray, verified: np.ndarray
-) -> dict[str, tuple[float, np.ndarray]]:
-    """Each corrected figure with the linear term of its logit, per row (n,).
-
-    With t the share of test positives, and v1, v0 the shares of tears among
-    verified test positives and negatives:
-    sensitivity = t v1 / (t v1 + (1-t) v0), specificity = (1-t)(1-v0) / ((1-t)(1-v0) + t (1-v1)),
-    prevalence = t v1 + (1-t) v0.
-    """
-    n = len(hit)
-    t = hit.mean()
-    terms = {"t": (hit - t) / n}
-    v = {}
-    for key, rows in (("v1", hit & verified), ("v0", ~hit & verified)):
-        v[key] = positive[rows].mean()
-        terms[key] = rows * (positive - v[key]) / rows.sum()
-    v1, v0 = v["v1"], v["v0"]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        odds_t = terms["t"] / (t * (1 - t))
-        share = t * v1 + (1 - t) * v0
-        gradient = (v1 - v0) * terms["t"] + t * terms["v1"] + (1 - t) * terms["v0"]
-        return {
-            "sensitivity": (t * v1 / share, odds_t + terms["v1"] / v1 - terms["v0"] / v0),
-            "specificity": (
-                (1 - t) * (1 - v0) / (1 - share),
-                -odds_t - terms["v0"] / (1 - v0) + terms["v1"] / (1 - v1),
-            ),
-            "prevalence": (share, gradient / (share * (1 - share))),
-        }
-
-
-def _logit_estimate(
-    sample: Sample, name: str, term: tuple[float, np.ndarray], level: float
-) -> Estimate:
-    value, linear = term
-    tail = 0.5 + level / 2
-    quantile, factor = stats.norm.ppf(tail), 1.0
-    if sample.repeats:
-        clusters = len(np.unique(sample.cluster))
-        factor = clusters / (clusters - 1) if clusters > 1 else np.nan
-        linear = np.bincount(sample.cluster, linear)
-        quantile = stats.t.ppf(tail, clusters - 1) if clusters > 1 else np.nan
-    half = quantile * np.sqrt(factor * (linear**2).sum())
-    lower = upper = float("nan")
-    if 0 < value < 1 and np.isfinite(half):
-        middle = np.log(value / (1 - value))
-        lower, upper = special.expit(middle - half), special.expit(middle + half)
-    return sample.estimate(name, (value, lower, upper), level, _CORRECTED)
 
 
 def _naive(sample: Sample, hit: np.ndarray, level: float) -> list[Estimate]:
@@ -214,7 +165,7 @@ def _naive(sample: Sample, hit: np.ndarray, level: float) -> list[Estimate]:
     return found
 
 
-def _notes(sample: Sample, corrected: list[Estimate]) -> list[Caution]:
+def _notes(sample: Sample, found: dict[str, Corrected]) -> list[Caution]:
     n = int((~sample.verified).sum())
     notes = [
         Caution(
@@ -224,13 +175,12 @@ def _notes(sample: Sample, corrected: list[Estimate]) -> list[Caution]:
             "or on anything that goes with it; a choice by the size of the gap breaks this.",
         )
     ]
-    at_bound = [e.name for e in corrected if np.isnan(e.lower)]
-    if at_bound:
+    if any(c.extra for c in found.values()):
         notes.append(
             Caution(
-                "no_interval",
-                f"{' and '.join(at_bound)} lies at 0 or 1 or rests on one participant, so the "
-                "interval does not exist.",
+                "no_error_among_verified",
+                "All verified rows on one side of the cut have the same status. The intervals "
+                "rest on half a participant added to each status there.",
             )
         )
     return notes

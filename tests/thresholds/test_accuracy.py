@@ -127,9 +127,10 @@ class TestClustered:
     def test_shift_of_gaps_and_cut_changes_nothing(self):
         rows = table(self.value.round(3), self.torn, self.cluster)
         moved = rows.assign(gap_mm=rows["gap_mm"] + 1024)
+        cut = 0.8005  # between two gaps of three decimals
         for name in ("sensitivity", "specificity"):
-            ours = thresholds.accuracy_at(rows, 0.8005)[name]
-            assert limits(thresholds.accuracy_at(moved, 1024.8005)[name]) == limits(ours)
+            ours = thresholds.accuracy_at(rows, cut)[name]
+            assert limits(thresholds.accuracy_at(moved, cut + 1024)[name]) == limits(ours)
 
     def test_swapped_classes_swap_the_two_figures(self):
         rows = table(-self.value, ~self.torn, self.cluster)

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from cohortkit import thresholds
+from cohortkit.errors import EstimateError
 from cohortkit.thresholds.auc import area_limits
 from cohortkit.thresholds.binomial import proportion
 from cohortkit.thresholds.curve import components
@@ -60,6 +61,41 @@ def proportion_coverage(participants, rows, share, alike, n_sim, seed):
             found = proportion(hit, cluster, kind=kind, level=0.95)
             held[kind] += found.lower <= share <= found.upper
     return {kind: n / n_sim for kind, n in held.items()}
+
+
+FIGURES = ("sensitivity", "specificity", "lr_positive", "lr_negative")
+CUTS = [
+    Design(40, 1, 0.4, 0.0, 0.90),
+    Design(80, 1, 0.3, 0.0, 0.90),
+    Design(40, 3, 0.4, 0.5, 0.90),
+    Design(120, 3, 0.2, 0.7, 0.90),
+]
+
+
+def cut_coverage(design, n_sim, seed):
+    """Coverage at the population's best cut, all verified; then of the corrected figures.
+
+    For the correction 95 % of the rows above the cut and 40 % below are verified. An
+    interval that does not exist counts as a miss, a refusal is left out.
+    """
+    cut = round(design.best_cut(), 2)
+    sensitivity, specificity = design.true_accuracy(cut)
+    ratios = sensitivity / (1 - specificity), (1 - sensitivity) / specificity
+    truth = dict(zip(FIGURES, (sensitivity, specificity, *ratios), strict=True))
+    plain, corrected = [], []
+    for child in np.random.SeedSequence(seed).spawn(n_sim):
+        generator = np.random.default_rng(child)
+        value, torn, cluster = design.draw(generator)
+        rows = table(value, torn, cluster)
+        found = thresholds.accuracy_at(rows, cut)
+        plain.append([found[k].lower <= v <= found[k].upper for k, v in truth.items()])
+        rows["verified"] = generator.random(len(rows)) < np.where(value >= cut, 0.95, 0.4)
+        try:
+            found = thresholds.corrected_accuracy(rows, cut)
+        except EstimateError:
+            continue
+        corrected.append([found[k].lower <= truth[k] <= found[k].upper for k in FIGURES[:2]])
+    return np.mean(plain, axis=0), np.mean(corrected, axis=0)
 
 
 def youden_coverage(design, n_sim, n_boot, seed):
@@ -135,11 +171,25 @@ def test_youden_cut_and_its_accuracy():
     assert abs(errors[1]) < errors[0]
 
 
+def test_figures_at_a_cut_and_their_correction():
+    plain, corrected = cut_coverage(CUTS[2], 100, seed=8)
+    # by hand: 0.95 less 4 Monte Carlo errors of sqrt(0.95 * 0.05 / 100)
+    assert min(plain.min(), corrected.min()) > 0.95 - 4 * 0.0218
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("design", AREAS, ids=str)
 def test_area_coverage_table(design):
     stabilised = area_coverage(design, 4000, seed=30)[0]
     assert 0.93 < stabilised < 0.99
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("design", CUTS, ids=str)
+def test_cut_coverage_table(design):
+    plain, corrected = cut_coverage(design, 2000, seed=33)
+    assert plain.min() > 0.9
+    assert corrected.min() > 0.9
 
 
 @pytest.mark.long

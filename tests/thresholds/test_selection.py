@@ -178,6 +178,13 @@ def test_unverified_rows_are_named():
     assert message(found, "partial_verification").startswith("8 of 24 rows were not verified")
 
 
+def test_rows_without_verification_still_count_as_rows_of_their_class():
+    data = rows()
+    found = thresholds.roc(data.assign(verified=data["status"] == "complete"))
+    assert found["auc"].value == thresholds.roc(data)["auc"].value
+    assert "few_negative" not in codes(found)
+
+
 def test_counts_of_fingers_and_participants():
     data = rows().assign(participant_id=[f"p{i // 4}" for i in range(24)], finger_id=range(24))
     found = thresholds.roc(data)["auc"]
