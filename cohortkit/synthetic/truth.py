@@ -17,6 +17,7 @@ from cohortkit.synthetic.people import same_person_rows
 from cohortkit.synthetic.readings import LIVE, STORED
 from cohortkit.tables.grades import derive_grade
 
+TWIN_SCALE = 60.0
 TWIN_SEED_STEP = 1  # the twin cohort's seed stands this far from the design's
 BONE_PULLEYS = ("A2", "A4")
 VERIFYING = ("surgery", "mri")  # as the analysis sets have it
@@ -24,7 +25,7 @@ RETURN_DAYS = (90, 180, 365)
 QUANTILES = (0.025, 0.05, 0.5, 0.95, 0.975)
 
 
-def derived_truth(design: Design, *, scale: float = 60.0) -> dict[str, Any]:
+def derived_truth(design: Design, *, scale: float = TWIN_SCALE) -> dict[str, Any]:
     """The figures that estimators should recover, from the design.
 
     What has a formula is computed from it. The rest is read off a twin: a
@@ -114,15 +115,20 @@ def _first_live(cohort: Cohort, pulley: str, load: str) -> pd.DataFrame:
     return pd.concat([first.reset_index(drop=True), scan], axis=1)
 
 
+def _eligible(rows: pd.DataFrame, cohort: Cohort) -> pd.DataFrame:
+    """Of adults, without support, not known to be warmed up: what the analysis sets keep."""
+    adult = ~cohort.hidden["people"]["adolescent"].to_numpy()[rows["person"]]
+    plain = (rows["support_worn"] == "none") & ~rows["warm_up"].fillna(False).astype(bool)
+    return rows[adult & plain]
+
+
 def _reference(twin: Cohort, pulley: str, load: str) -> dict[str, Any]:
     """Quantiles of one reading of an uninjured adult's finger, rater and error included.
 
     Before it is written down, and as written in tenths (one rater: in halves).
     """
-    rows = _first_live(twin, pulley, load)
-    adult = ~twin.hidden["people"]["adolescent"].to_numpy()[rows["person"]]
-    plain = (rows["support_worn"] == "none") & ~rows["warm_up"].fillna(False).astype(bool)
-    kept = rows[(rows["episode"] < 0) & adult & plain].drop_duplicates("person")
+    rows = _eligible(_first_live(twin, pulley, load), twin)
+    kept = rows[rows["episode"] < 0].drop_duplicates("person")
     written = kept["gap_mm"].fillna(-np.inf).to_numpy()  # unseen: below every gap seen
     return {
         "pulley": pulley,
@@ -151,8 +157,13 @@ def area(values: Numbers, positive: Flags) -> float:
 
 
 def _accuracy(twin: Cohort, pulley: str) -> dict[str, Any]:
-    """Complete tear against anything less, by the loaded gap of the first scan."""
+    """Complete tear against anything less, by the loaded gap of the first scan.
+
+    Scans months after the injury are of healing fingers and belong to another
+    question.
+    """
     rows = _first_live(twin, pulley, "loaded")
+    rows = _eligible(rows, twin)
     rows = rows[(rows["episode"] >= 0) & rows["first"]]
     tears = twin.hidden["tears"]
     own = tears[tears["pulley"] == pulley].reset_index(drop=True)
@@ -260,7 +271,7 @@ def _kind(kind: str, names: Any, values: Any) -> pd.DataFrame:
     return pd.DataFrame({"kind": kind, "id": np.asarray(names), "effect_mm": np.asarray(values)})
 
 
-def write_truth(design: Design, folder: Path | str, *, scale: float = 60.0) -> list[Path]:
+def write_truth(design: Design, folder: Path | str, *, scale: float = TWIN_SCALE) -> list[Path]:
     """Write truth.json and the tidy truth of the cohort into `folder`; returns the files."""
     target = Path(folder)
     target.mkdir(parents=True, exist_ok=True)

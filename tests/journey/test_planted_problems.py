@@ -10,6 +10,7 @@ from cohortkit.cohort.validation import import_clinic
 from cohortkit.synthetic.clinics import LAYOUTS, write_clinics
 from cohortkit.synthetic.design import read_design
 from cohortkit.tables.schema import shipped_folder, table
+from tests.journey.imported import intakes
 from tests.synthetic.cohorts import shipped
 
 SHIPPED = shipped_folder("synthetic_cohort")
@@ -20,9 +21,9 @@ OPEN_READING_COLUMNS = {"reading_id", "blinded_to_prior"}
 """The clinics name readings as they like, and S02 has no column for the second."""
 
 
-@pytest.fixture(scope="module")
-def intakes():
-    return {site: import_clinic(SHIPPED / "clinics" / site / "mapping.toml") for site in LAYOUTS}
+@pytest.fixture(scope="module", name="intakes")
+def the_intakes():
+    return intakes()
 
 
 @pytest.mark.parametrize("site", LAYOUTS)
