@@ -146,16 +146,24 @@ def _one_subject_each(reads: pd.DataFrame) -> None:
             next_step="give every scanned finger its own subject id",
         )
     each = links.groupby("participant").size()
-    if (each > 1).any():
-        raise EstimateError(
-            "Several subjects come from one participant, and fingers of one person are not "
-            "independent, so the interval would not hold",
-            found=f"{int((each > 1).sum())} of {len(each)} participants have up to {each.max()} "
-            f"subjects, the first {each[each > 1].index[0]!r}",
-            next_step="use one finger per participant: "
-            "release.readings(one_finger_per_participant=True); participant=None states that "
-            "the subjects are independent",
+    if (each <= 1).all():
+        return
+    fingers = reads.groupby("participant")["finger_id"].nunique() if "finger_id" in reads else each
+    rescanned = bool((fingers <= 1).all())
+    raise EstimateError(
+        "Several subjects come from one participant, and scans of one person are not "
+        "independent, so the interval would not hold",
+        found=f"{int((each > 1).sum())} of {len(each)} participants have up to {each.max()} "
+        f"subjects, the first {each[each > 1].index[0]!r}"
+        + (", one finger scanned several times" if rescanned else ""),
+        next_step=(
+            "keep one scan of each finger, such as the first by scan_day"
+            if rescanned
+            else "use one finger per participant, "
+            "release.readings(one_finger_per_participant=True), and one scan of it"
         )
+        + "; participant=None states that the subjects are independent",
+    )
 
 
 def _one_read_a_cell(reads: pd.DataFrame) -> None:

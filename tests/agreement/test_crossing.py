@@ -65,6 +65,15 @@ def test_several_fingers_of_one_participant_are_refused():
         assert stated.estimates[0].n_participants == 4
 
 
+def test_several_scans_of_one_finger_are_refused_with_their_own_way_on():
+    data = one_site()
+    again = data[data["scan_id"] == "S01-1"].assign(scan_id="S01-1-follow-up")
+    with pytest.raises(EstimateError, match="first by scan_day") as stop:
+        icc(pd.concat([data, again]))
+    assert "one finger scanned several times" in str(stop.value)
+    assert "one_finger_per_participant" not in str(stop.value)
+
+
 def test_a_subject_with_two_participants_is_a_fault_of_the_table():
     data = one_site()
     data.loc[0, "participant_id"] = "somebody"
