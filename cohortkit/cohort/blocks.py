@@ -16,7 +16,7 @@ from cohortkit.cohort.parsing import Read, constant
 from cohortkit.cohort.problems import Problems
 from cohortkit.cohort.source_files import SourceData
 from cohortkit.cohort.spelling import normal
-from cohortkit.tables.schema import DTYPES, TABLE_NAMES, table
+from cohortkit.tables.schema import DTYPES, TABLE_NAMES, empty, table
 
 
 @dataclass
@@ -78,15 +78,9 @@ class _Parts:
         self.read_from.append(read_from)
 
     def joined(self, name: str) -> Candidates:
-        schema = table(name)
         if not self.frames:
-            self.add(
-                {f.name: typed_column([], f.type) for f in schema.fields},
-                {f.name: np.zeros(0, dtype=bool) for f in schema.fields},
-                np.zeros(0, dtype=np.intp),
-                False,
-                {},
-            )
+            nothing = np.zeros(0, dtype=np.intp)
+            return Candidates(empty(name), {}, nothing, nothing.astype(bool), nothing, [])
         bad = pd.concat(self.bad, ignore_index=True)
         sizes = [len(record) for record in self.record]
         return Candidates(

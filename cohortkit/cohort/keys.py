@@ -104,8 +104,10 @@ def keyed(name: str, candidates: Candidates, ledger: Ledger, problems: Problems)
         Where duplicates (the later record) and conflicts (every record) go.
     """
     frame = candidates.frame
-    keys = row_keys(frame, name)
     row = np.arange(len(frame))
+    if not len(frame):
+        return KeyedRows(name, candidates, pd.Series([], dtype="string"), row, row)
+    keys = row_keys(frame, name)
     comparable = np.flatnonzero(~candidates.any_bad & keys.notna().to_numpy())
     standing = row[candidates.any_bad | keys.isna().to_numpy()]
     held = pd.DataFrame(
@@ -117,6 +119,8 @@ def keyed(name: str, candidates: Candidates, ledger: Ledger, problems: Problems)
         }
     )
     shared = held["key"].duplicated(keep=False).to_numpy()
+    if not shared.any():
+        return KeyedRows(name, candidates, keys, row, row)
     alone = held.loc[~shared, "candidate"].to_numpy()
     several = held[shared].reset_index(drop=True)
     content = frame.iloc[several["candidate"]].reset_index(drop=True)

@@ -195,7 +195,8 @@ def _check_types(tables: dict[str, pd.DataFrame], site: str) -> None:
     """Hold the accepted tables against the format once more, as a whole."""
     for name, frame in tables.items():
         try:
-            pandera_schema(name).validate(frame, lazy=True)
+            if len(frame):
+                pandera_schema(name).validate(frame, lazy=True)
         except SchemaErrors as error:
             raise CohortkitError(
                 "Accepted rows do not fit the table format",
