@@ -120,9 +120,9 @@ HEADINGS = (
     "stratum",
     "estimate",
     "group",
-    "from",
     "value",
     "interval",
+    "from",
     "participants",
     "fingers",
     "rows",
@@ -133,7 +133,7 @@ SOURCES = {
     "reference_interval": "reference limits",
     "roc": "ROC curve",
     "accuracy_at": "stated cut",
-    "corrected_accuracy": "stated cut, corrected for missing verification",
+    "corrected_accuracy": "stated cut, verification",
     "youden_cut": "Youden cut",
     "return_to_climbing": "known between visits (Turnbull)",
     "kaplan_meier": "days of the visits (Kaplan-Meier)",
@@ -159,14 +159,17 @@ def estimate_rows(estimates: pd.DataFrame) -> tuple[list[str], list[list[str]]]:
                 str(e["stratum"]) if several["stratum"] else "",
                 words(str(e["name"])),
                 str(e["group"]).replace("=", " ") if told_apart else "",
-                origin if several["estimator"] else "",
                 display.with_unit(display.number(e["value"], unit), unit),
                 (limits + level) or "no interval",
+                origin if several["estimator"] else "",
                 *("" if pd.isna(n) else str(int(n)) for n in counts),
             ]
         )
     used = [i for i in range(len(HEADINGS)) if any(row[i] for row in rows)]
     return [HEADINGS[i] for i in used], [[row[i] for i in used] for row in rows]
+
+
+_ENDINGS = {"_naive": "verified rows only", "_apparent": "same rows, so too high"}
 
 
 def words(name: str) -> str:
@@ -176,5 +179,8 @@ def words(name: str) -> str:
         model, form = match.group(1).upper(), match.group(2)
         older = {"A": "2", "C": "3"}.get(model)
         return f"ICC({model},{form})" + (f" = ICC({older},{form})" if older else "")
+    for ending, said in _ENDINGS.items():
+        if name.endswith(ending):
+            return f"{words(name.removesuffix(ending))}, {said}"
     parts = [p.upper() if p in ("sem", "sdc", "auc", "sd", "lr") else p for p in name.split("_")]
     return " ".join(parts)

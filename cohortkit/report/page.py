@@ -17,6 +17,7 @@ import pandas as pd
 from cohortkit import __version__
 from cohortkit.cohort.release import Release
 from cohortkit.cohort.writing import atomic_write
+from cohortkit.display import number
 from cohortkit.figures import style
 from cohortkit.figures.flow import reason_words
 from cohortkit.report import answers as questions
@@ -198,7 +199,7 @@ def render(
     )
 
 
-def _section(number: int, answer: Answer, svg: bytes) -> dict[str, Any]:
+def _section(place: int, answer: Answer, svg: bytes) -> dict[str, Any]:
     """What the template shows of one answer."""
     width, height = _size(svg)
     return {
@@ -208,7 +209,7 @@ def _section(number: int, answer: Answer, svg: bytes) -> dict[str, Any]:
         "cautions": answer.cautions,
         "tables": _answer_tables(answer),
         "figure": {
-            "number": number,
+            "number": place,
             "data_uri": "data:image/svg+xml;base64," + base64.b64encode(svg).decode("ascii"),
             "alt": " ".join((ALT[answer.name], *answer.findings)),
             "caption": CAPTIONS[answer.name],
@@ -247,11 +248,19 @@ def _answer_tables(answer: Answer) -> list[Table]:
     for result in answer.results:
         at_risk = getattr(result, "at_risk", None)
         if isinstance(at_risk, pd.DataFrame) and len(at_risk):
-            tables.append(_text_table(f"Numbers at risk: {result.question}", at_risk))
+            tables.append(_risk_table(f"Numbers at risk: {result.question}", at_risk))
     names = answer.set_names or tuple(one.question for one in answer.sets)
     if answer.name != questions.FLOW:
         tables += [_set_table(name, one.flow) for name, one in zip(names, answer.sets, strict=True)]
     return tables
+
+
+def _risk_table(caption: str, at_risk: pd.DataFrame) -> Table:
+    shown = at_risk.assign(
+        group=at_risk["group"].astype("string").str.replace("=", " "),
+        day=[number(float(day), "d") for day in at_risk["day"]],
+    )
+    return _text_table(caption, shown)
 
 
 def _set_table(name: str, flow: pd.DataFrame) -> Table:

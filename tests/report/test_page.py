@@ -85,6 +85,12 @@ def test_the_page_says_what_it_must(html, release, plan, every_answer):
             assert " ".join(line.split()) in text
 
 
+def test_numbers_at_risk_stand_in_a_table(html):
+    text = "".join(read(html).text)
+    assert "Numbers at risk: When do climbers return to full climbing?" in text
+    assert "grade=" not in text
+
+
 def test_figures_already_drawn_are_taken_if_their_stamp_is_ours(
     release, plan, every_answer, drawn, tmp_path, html
 ):
