@@ -12,14 +12,19 @@ from typing import Any
 
 _DECIMALS = {"mm": 2, "d": 0, "%": 1, "1": 3, "a": 1, "deg": 0, "N": 0, "cm": 1, "h/wk": 1}
 _NOISE = 1e-9  # below this, a measurement is what is left of a difference of equal numbers
+_TIMES = {"d", "wk", "mo", "a"}
 _SUFFIX = {"1": ""}
 _HEADINGS = ("estimate", "group", "value", "interval", "participants", "fingers", "readings")
 
 
 def number(value: float, unit: str) -> str:
-    """Format `value` by its UCUM `unit`; NaN reads 'not reached', infinity 'no limit'."""
+    """Format `value` by its UCUM `unit`.
+
+    NaN reads 'not reached' for a time and 'undefined' for the rest; infinity reads
+    'no limit'.
+    """
     if value is None or math.isnan(value):
-        return "not reached"
+        return "not reached" if unit in _TIMES else "undefined"
     if math.isinf(value):
         return "no limit" if value > 0 else "no lower limit"
     size = abs(value)

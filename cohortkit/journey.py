@@ -21,7 +21,7 @@ from cohortkit.cohort.validation import Intake, import_clinic, read_intake, writ
 from cohortkit.cohort.writing import atomic_write
 from cohortkit.display import text_table
 from cohortkit.errors import ArgumentError, IntegrityError, PoolingError
-from cohortkit.report.answers import draw_all, read_plan
+from cohortkit.report.answers import answer_all, draw_all, read_plan
 from cohortkit.report.notebooks import run_notebooks
 from cohortkit.report.page import write_report
 from cohortkit.tables.codebook import write_codebook, write_templates
@@ -30,6 +30,7 @@ from cohortkit.tables.schema import shipped_folder
 Say = Callable[[str], None]
 
 _SITES = "sites"
+INVENTED = "All clinics, people, ids and readings of this demo are invented."
 
 
 @dataclass(frozen=True)
@@ -48,7 +49,8 @@ def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
 
 def _text(frame: pd.DataFrame) -> str:
     """A table as aligned text; a missing cell is empty, a fraction has one decimal."""
-    shown = {name: frame[name].map("{:.1f}".format) for name in frame.select_dtypes("float")}
+    fractions = [str(name) for name in frame.select_dtypes("float")]
+    shown = {name: frame[name].map("{:.1f}".format) for name in fractions}
     cells = frame.assign(**shown).astype("string").fillna("")
     return text_table([str(c) for c in cells.columns], cells.to_numpy().tolist())
 
@@ -237,10 +239,19 @@ def demo(out: Path, *, progress: Say) -> Outcome:
     key.chmod(0o600)
     frozen = freeze_pool(pool, out / "release", ids="hmac", secret=key, progress=progress)
     release = open_release(out / "release")
-    progress("answering the four questions and drawing the figures")
-    draw_all(release, read_plan(), out / "figures")
+    plan = read_plan()
+    answers = answer_all(release, plan, progress)
+    progress("drawing the figures")
+    draw_all(release, plan, out / "figures", answers)
     progress("writing the report")
-    page = write_report(release, out / "report.html", figures=out / "figures")
+    page = write_report(
+        release,
+        out / "report.html",
+        plan=plan,
+        answers=answers,
+        figures=out / "figures",
+        notices=[INVENTED],
+    )
     progress("done")
     candidates = len(frozen.data["same_person_candidates"])
     lines = [
@@ -249,7 +260,7 @@ def demo(out: Path, *, progress: Say) -> Outcome:
         f"pairs that may be one person (listed in the release, never merged): {candidates}",
         *_release_lines(release),
         "",
-        "All five clinics, their ids and their readings are invented.",
+        INVENTED,
         f"report: {page}",
     ]
     return Outcome(lines, {**imported.data, **frozen.data, "report": str(page)})

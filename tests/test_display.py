@@ -21,6 +21,7 @@ from cohortkit import display
         (-0.0, "mm", "0.00"),
         (1e10, "mm", "1e+10"),
         (math.nan, "d", "not reached"),
+        (math.nan, "mm", "undefined"),
         (math.inf, "d", "no limit"),
         (-math.inf, "mm", "no lower limit"),
     ],
