@@ -23,6 +23,8 @@ CONVERGED = 1e-11  # expected fall of f below which a fit has converged
 ROUGHLY_CONVERGED = 1e-5  # the same, when rounding hides any further fall
 SMALL_RESIDUAL = 1e-6  # share of the response's variance from which the residual may be zero
 NO_RESIDUAL = 1e-12  # share at which the residual has run to zero
+TINY = 1e-3  # share of a level mean's variance below which zero is tried instead
+WORTHLESS = 1e-8  # rise of f that zero may cost
 MOST_STEPS = 200
 MOST_SHORTENINGS = 6
 RIDGE = 1e-10
@@ -93,7 +95,7 @@ def cholesky_with_ridge(matrix: Floats) -> Floats:
     ridge = RIDGE
     while True:
         try:
-            return np.linalg.cholesky(matrix + ridge * np.eye(len(matrix)))
+            return np.asarray(np.linalg.cholesky(matrix + ridge * np.eye(len(matrix))))
         except np.linalg.LinAlgError:
             ridge *= 100
 
@@ -174,7 +176,12 @@ def minimise(problem: Problem, start: Floats, held: Mapping[int, float] | None =
 def finish(
     problem: Problem, now: Point, fixed: np.ndarray, count: int, *, residual_zero: bool = False
 ) -> Optimum:
-    """Set components at the floor to zero."""
+    """Set components at the floor, and those that the likelihood does not miss, to zero."""
+    tiny = now.v[1:] < TINY * now.v[0] * problem.equations.sizes / problem.equations.n
+    tiny = np.concatenate([[False], tiny]) & ~fixed & ~problem.low(now.v)
+    if tiny.any():
+        without = settle(problem.at(np.where(tiny, 0.0, now.v)), fixed)
+        now = without if without.value < now.value + WORTHLESS else now
     zero = problem.low(now.v) & ~fixed
     zero[0] = residual_zero
     return Optimum(np.where(zero, 0.0, now.v), now.value, now, count)

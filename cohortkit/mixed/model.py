@@ -13,6 +13,8 @@ from cohortkit.mixed.fitting import Optimum, Problem, minimise
 from cohortkit.mixed.fixed_effects import Coefficients, coefficients
 from cohortkit.mixed.likelihood import Method
 
+SMALL = 400  # random levels up to which a second start costs next to nothing
+
 
 @dataclass(frozen=True)
 class Model:
@@ -43,6 +45,9 @@ class Model:
 def fit_design(design: Design, method: Method) -> Model:
     """Check that the variances can be told apart, then fit them.
 
+    With very few rows the likelihood can have two maxima, one of them without a
+    residual; small designs are therefore fitted from two starts.
+
     Raises
     ------
     EstimateError
@@ -53,7 +58,10 @@ def fit_design(design: Design, method: Method) -> Model:
     products = separability.inner_products(equations)
     separability.check_products(design, products)
     problem = Problem(equations, respond(equations, design, design.response), method)
-    best = minimise(problem, separability.start_values(equations, problem.response, products))
+    starts = [separability.start_values(equations, problem.response, products)]
+    if len(equations.order) <= SMALL:
+        starts.append(np.full(len(products), 1 / len(products)))
+    best = min((minimise(problem, start) for start in starts), key=lambda found: found.value)
     return Model(design, problem, products, best, coefficients(design, problem, best))
 
 

@@ -84,6 +84,6 @@ def random_design(seed: int) -> tuple[pd.DataFrame, list[list[str]], list[str]]:
     for columns in FACTORS[kind]:
         sd = 0.0 if rng.random() < 0.4 else float(np.exp(rng.normal(-0.3, 0.8)))
         level = table.groupby(columns).ngroup().to_numpy()
-        table["value"] += sd * rng.normal(size=level.max() + 1)[level]
+        table["value"] += sd * rng.normal(size=level.max(initial=-1) + 1)[level]
     table["covariate"] = rng.normal(size=len(table))
     return table, FACTORS[kind], ["covariate"] if rng.random() < 0.4 else []

@@ -87,6 +87,7 @@ def test_shift_scale_order_and_names_do_not_matter(seed):
             plain.components["variance"].to_numpy(), rel=1e-5, abs=1e-9
         )
         moved = len(table) - 1 - len(fixed)
+        # by hand: scaling the values by s changes the density of each contrast by 1/s
         assert again.log_likelihood + moved * np.log(factor) / 2 == pytest.approx(
             plain.log_likelihood, abs=1e-8
         )
@@ -102,6 +103,7 @@ def test_an_offset_of_ten_thousand_million():
     )
     assert far["var_subject"].value == pytest.approx(near["var_subject"].value, rel=1e-5)
     assert far["var_residual"].value == pytest.approx(near["var_residual"].value, rel=1e-5)
+    # by hand: the mean moves by the offset
     assert far["fixed_intercept"].value - 1e10 == pytest.approx(
         near["fixed_intercept"].value, abs=1e-5
     )

@@ -31,9 +31,9 @@ def test_rows_without_missing_values_and_where_they_stood(table):
 
 
 def test_an_absent_column_is_named_with_its_argument(table):
-    with pytest.raises(TableError, match="no column 'judge'.*argument 'random'"):
+    with pytest.raises(TableError, match=r"no column 'judge'.*argument 'random'"):
         used_rows(table, "gap_mm", [["judge"]], [], "stop")
-    with pytest.raises(TableError, match="no column 'reading'.*argument 'value'"):
+    with pytest.raises(TableError, match=r"no column 'reading'.*argument 'value'"):
         used_rows(table, "reading", [["rater_id"]], [], "stop")
 
 
