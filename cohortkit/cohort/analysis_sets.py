@@ -210,7 +210,7 @@ def graded_tears(
     us_gap: str = "leave_out",
     ages: tuple[float, float] | None = ADULTS,
     unknown: str = "keep",
-    within_days: int | None = None,
+    within_days: int | None = 75,
     rule_set: str = "schoffl2003",
     **equal: Any,
 ) -> AnalysisSet:
@@ -227,7 +227,8 @@ def graded_tears(
         Status that was given from the gap itself, or on a basis not recorded:
         ``leave_out`` (a threshold learned from it would be circular) or ``keep``.
     within_days
-        Longest time from onset to scan; None for any.
+        Longest time from onset to scan; None for any. A finger scanned months later
+        has healed in part: its gap no longer goes with the tear recorded.
     rule_set
         Rule set of the column ``grade`` (missing where it cannot be derived).
     unknown, ages, **equal

@@ -282,7 +282,10 @@ def _threshold_set(
     release: Release, stratum: ThresholdPlan, us_gap: str | None = None
 ) -> AnalysisSet:
     return release.graded_tears(
-        pulley=stratum.pulley, load=stratum.load, us_gap=us_gap or stratum.us_gap
+        pulley=stratum.pulley,
+        load=stratum.load,
+        us_gap=us_gap or stratum.us_gap,
+        within_days=stratum.within_days,
     )
 
 

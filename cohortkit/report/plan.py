@@ -53,6 +53,7 @@ class ThresholdPlan:
     positive: tuple[str, ...]
     negative: tuple[str, ...]
     us_gap: str
+    within_days: int
     stated_cut_mm: float
 
 
@@ -157,6 +158,7 @@ _BLOCKS: dict[str, tuple[type, dict[str, tuple[Check, str]]]] = {
             "positive": _STATUS,
             "negative": _STATUS,
             "us_gap": _word("leave_out", "keep"),
+            "within_days": _whole(1),
             "stated_cut_mm": _MILLIMETRES,
         },
     ),

@@ -264,11 +264,12 @@ def test_an_operated_pulley_is_no_torn_one_any_more(rows):
     assert found.rows["episode_id"].tolist() == ["S01-E003", "S01-E005", "S01-E007"]
 
 
-def test_a_late_scan_can_be_left_out(rows):
+def test_a_late_scan_is_left_out_unless_asked_for(rows):
     next(s for s in rows["scans"] if s["episode_id"] == "S01-E001")["scan_day"] = 200
-    assert len(graded_tears(frozen(rows), pulley="A2", load="loaded")) == 4
-    found = graded_tears(frozen(rows), pulley="A2", load="loaded", within_days=42)
-    assert lost(found, "scanned later than 42 days after onset") == [1, 1, 2]
+    kept = graded_tears(frozen(rows), pulley="A2", load="loaded", within_days=None)
+    assert len(kept) == 4
+    found = graded_tears(frozen(rows), pulley="A2", load="loaded")
+    assert lost(found, "scanned later than 75 days after onset") == [1, 1, 2]
 
 
 def test_a_tear_without_a_reading_is_counted(rows):
