@@ -81,9 +81,11 @@ class DayZero:
     days: dict[str, int] = field(default_factory=dict)
     faults: dict[str, Read] = field(default_factory=dict)
 
-    def start(self, raw: str) -> Read:
+    def start(self, raw: str, source: SourceData) -> Read:
         """Day number of a participant's enrolment, or why it is not known."""
         person = normal(raw)
+        if person in _missing_texts(source):
+            return Read(code="required_missing", facts={"field": "the participant"})
         if person in self.faults:
             return self.faults[person]
         if person in self.days:

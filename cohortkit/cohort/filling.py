@@ -114,6 +114,7 @@ def _joined(work: Work, fill: Fill, about: Field) -> Filled:
     parts, bad = [], np.zeros(n, dtype=bool)
     for column in fill.columns:
         coded, reads = _read_all(work, plain, any_text, column)
+        reads = [_fits_inside(read, about) for read in reads]
         bad |= work.problems.add_cells(work.records, column, coded, reads, work.rows)
         parts.append(coded.taken([read.value for read in reads], work.rows))
     gaps = np.array([pd.isna(part) for part in parts])
@@ -133,6 +134,14 @@ def _joined(work: Work, fill: Fill, about: Field) -> Filled:
         for cells in zip(*(part[whole] for part in parts), strict=True)
     ]
     return _checked(work, fill, about, Filled(values, bad))
+
+
+def _fits_inside(read: Read, about: Field) -> Read:
+    """A part as it was read, or what is wrong with it whatever it is joined to."""
+    if not isinstance(read.value, str):
+        return read
+    found = checked_text("A" + read.value, about)
+    return found if found.code else read
 
 
 def _checked(work: Work, fill: Fill, about: Field, filled: Filled) -> Filled:
@@ -159,13 +168,13 @@ def _days(work: Work, fill: Fill, about: Field) -> Filled:
     found.note_exchanged(work.problems, work.source, column, work.rows, work.records)
     dates = found.coded.taken([read.value for read in found.reads], work.rows)
     people = work.source.column(fill.participant)
-    starts = [work.day_zero.start(text) for text in people.texts]
-    at = np.flatnonzero(~pd.isna(dates) & ~bad)
+    starts = [work.day_zero.start(text, work.source) for text in people.texts]
+    at = np.flatnonzero(~pd.isna(dates) | bad)
     lost = work.problems.add_cells(
         work.records[at], fill.participant, people, starts, work.rows[at]
     )
     bad[at[lost]] = True
-    at = at[~lost]
+    at = np.flatnonzero(~pd.isna(dates) & ~bad)
     begun = people.taken([start.value for start in starts], work.rows[at])
     days = dates[at].astype(np.int64) - begun.astype(np.int64)
     values = np.full(len(work.rows), None, dtype=object)
