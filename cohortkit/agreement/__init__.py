@@ -11,6 +11,7 @@ from cohortkit.agreement.krippendorff_alpha import krippendorff_alpha
 from cohortkit.agreement.limits import AgreementLimits, limits_of_agreement
 from cohortkit.agreement.pairing import MethodComparison
 from cohortkit.agreement.passing_bablok import passing_bablok
+from cohortkit.agreement.reliability import ReliabilityResult, reliability
 from cohortkit.agreement.specific_agreement import specific_agreement
 from cohortkit.agreement.wording import Wording, in_words
 
@@ -19,6 +20,7 @@ __all__ = [
     "CategoryAgreement",
     "IccResult",
     "MethodComparison",
+    "ReliabilityResult",
     "Wording",
     "cohen_kappa",
     "concordance",
@@ -30,5 +32,6 @@ __all__ = [
     "krippendorff_alpha",
     "limits_of_agreement",
     "passing_bablok",
+    "reliability",
     "specific_agreement",
 ]

@@ -1,0 +1,292 @@
+"""Which sources of variance these readings can tell apart, and why not the others."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import sparse
+
+from cohortkit import checks
+from cohortkit.errors import EstimateError, TableError
+from cohortkit.estimate import Caution
+from cohortkit.mixed import separability
+from cohortkit.mixed.design import build
+from cohortkit.mixed.equations import assemble
+
+# Asked in this order, so that of two that cannot be told apart the first stays.
+ASKED = ("participant", "finger", "scan", "rater", "subject_rater", "site", "rater_site")
+# Taken out of the sums of squares in this order: wide before narrow, objects before raters.
+ORDER = ("site", "participant", "finger", "scan", "rater_site", "rater", "subject_rater")
+_EXTRAS = ("reads_averaged", "below_resolution", "injured")
+
+
+@dataclass(frozen=True)
+class Facets:
+    """Readings with their roles, and the factors that can be told apart.
+
+    Parameters
+    ----------
+    rows
+        Columns value and one per role, levels as codes; only rows in use.
+    factors
+        Roles that become random factors, in the order of `ORDER`.
+    left_out
+        One row per role that does not: component, reason.
+    repeats
+        Whether a rater read some scan more than once.
+    plain, new_site
+        Whether agreement with raters of the same site (or of no named site), and
+        with a rater of a new site, can be told from these rows.
+    no_new_site
+        Why not a rater of a new site; empty if `new_site`.
+    counts
+        n_participants, n_fingers, n_readings.
+    cautions
+        About the rows.
+    """
+
+    rows: pd.DataFrame
+    factors: tuple[str, ...]
+    left_out: pd.DataFrame
+    repeats: bool
+    plain: bool
+    new_site: bool
+    no_new_site: str
+    counts: dict[str, int | None]
+    cautions: tuple[Caution, ...]
+
+    @property
+    def random(self) -> list[list[str]]:
+        """The factors as `cohortkit.mixed.fit` takes them."""
+        return [[role] for role in self.factors]
+
+
+def facets(data: Any, columns: dict[str, str | None], missing: str, scale: str) -> Facets:
+    """Lay readings out by role, and find the factors that can be told apart.
+
+    Parameters
+    ----------
+    data
+        One row per reading.
+    columns
+        Role to column: value, participant, finger, scan, rater, site, rater_site;
+        None where the table has no such column.
+    missing
+        ``"stop"`` or ``"drop"``.
+    scale
+        ``"log"`` takes logarithms of the values.
+
+    Raises
+    ------
+    TableError
+        Absent columns, missing values, values not above zero on the log scale.
+    EstimateError
+        No reading is repeated by the same or another rater; raters in groups
+        that share no scan, with no site named.
+    """
+    frame = checks.as_frame(data)
+    rows = checks.columns(frame, columns)
+    rows["value"] = checks.numeric(rows, "value")
+    extras = pd.DataFrame(
+        {n: frame[n].reset_index(drop=True) for n in _EXTRAS if list(frame.columns).count(n) == 1},
+        index=rows.index,
+    )
+    unseen = _unseen(rows, extras)
+    if unseen and missing == "stop":
+        raise TableError(
+            "Some gaps were too small to be seen, so their value is unknown, not zero",
+            found=f"{unseen} of {len(rows)} readings below resolution",
+            next_step="pass missing='drop' to ask about visible gaps only; the result counts them",
+        )
+    gaps = rows.isna().any(axis=1)
+    kept, dropped = checks.without_missing(rows, missing)
+    extras = extras[~gaps].reset_index(drop=True)
+    if scale == "log":
+        kept["value"] = _logarithms(kept["value"])
+    coded = _coded(kept)
+    repeats = bool(coded.duplicated(["scan", "subject_rater"]).any())
+    crossed = bool((coded.groupby("scan")["rater"].nunique() > 1).any())
+    if not repeats and not crossed:
+        raise EstimateError(
+            "No scan was read twice, so there is no error of measurement to see",
+            found=f"{len(coded)} readings of {coded['scan'].nunique()} scans",
+            next_step="add second readings, by the same or by another rater",
+        )
+    factors, left_out = _told_apart(coded, columns, crossed=crossed)
+    plain, new_site, why = _scopes(coded, factors)
+    return Facets(
+        rows=coded[["value", *ORDER]],
+        factors=factors,
+        left_out=left_out,
+        repeats=repeats,
+        plain=plain,
+        new_site=new_site,
+        no_new_site=why,
+        counts=_counts(coded, columns),
+        cautions=(*_count_cautions(dropped, unseen), *_row_cautions(extras)),
+    )
+
+
+def _unseen(rows: pd.DataFrame, extras: pd.DataFrame) -> int:
+    if "below_resolution" not in extras:
+        return 0
+    return int((checks.marked(extras["below_resolution"]) & rows["value"].isna()).sum())
+
+
+def _logarithms(values: pd.Series) -> pd.Series:
+    if (values <= 0).any():
+        raise TableError(
+            "A logarithm needs values above zero",
+            found=f"{int((values <= 0).sum())} values at or below zero",
+            next_step="use scale='natural', or leave those rows out",
+        )
+    return pd.Series(np.log(values.to_numpy()), index=values.index)
+
+
+def _coded(kept: pd.DataFrame) -> pd.DataFrame:
+    """Codes of every role; a role without a column has the levels of the one it lies in.
+
+    Fingers lie in participants and scans in fingers, so ids need only be unique there.
+    """
+    out = pd.DataFrame({"value": kept["value"]})
+    within: list[str] = []
+    for role in ("participant", "finger", "scan"):
+        within += [role] if role in kept else []
+        out[role] = _group(kept, within)
+    out["rater"] = _group(kept, [n for n in ("rater_site", "rater") if n in kept][-1:])
+    out["subject_rater"] = _group(out, ["scan", "rater"])
+    for role in ("site", "rater_site"):
+        out[role] = _group(kept, [role] if role in kept else [])
+    return out
+
+
+def _group(frame: pd.DataFrame, names: Sequence[str]) -> np.ndarray:
+    if not names:
+        return np.zeros(len(frame), dtype=np.intp)
+    return frame.groupby(list(names), sort=True).ngroup().to_numpy().astype(np.intp)
+
+
+def _told_apart(
+    coded: pd.DataFrame, columns: dict[str, str | None], *, crossed: bool
+) -> tuple[tuple[str, ...], pd.DataFrame]:
+    """Add one role after another; a role that cannot be told from those before is left out."""
+    kept: list[str] = []
+    lost: list[tuple[str, str]] = []
+    for role in ASKED:
+        if role != "subject_rater" and columns.get(role) is None:
+            lost.append((role, "the table names no such column"))
+            continue
+        if role in ("rater", "subject_rater", "rater_site") and not crossed:
+            lost.append((role, "no scan was read by two raters, so raters cannot be compared"))
+            continue
+        try:
+            _check(coded, [*kept, role])
+        except EstimateError as error:
+            lost.append((role, f"{error.what}: {error.found}"))
+        else:
+            kept.append(role)
+    if "rater" in kept and "site" not in kept:
+        _one_group(coded)
+    factors = tuple(role for role in ORDER if role in kept)
+    return factors, pd.DataFrame(lost, columns=["component", "reason"])
+
+
+def _check(coded: pd.DataFrame, roles: Sequence[str]) -> None:
+    design = build(coded, value="value", random=[[role] for role in roles], fixed=())
+    separability.check_levels(design)
+    separability.check_products(design, separability.inner_products(assemble(design)))
+
+
+def _one_group(coded: pd.DataFrame) -> None:
+    scan, rater = coded["scan"].to_numpy(), coded["rater"].to_numpy()
+    n, k = scan.max() + 1, rater.max() + 1
+    links = sparse.coo_matrix((np.ones(len(coded)), (scan, n + rater)), shape=(n + k, n + k))
+    label = sparse.csgraph.connected_components(links, directed=False)[1]
+    groups = len(np.unique(label[n:]))
+    if groups > 1:
+        raise EstimateError(
+            "The raters form groups that share no scan, so a difference between raters cannot be "
+            "told from one between the groups",
+            found=f"{k} raters in {groups} groups",
+            next_step="name the columns of sites (site and rater_site) to ask about agreement "
+            "within a site, or keep the rows of one group",
+        )
+
+
+def _scopes(coded: pd.DataFrame, factors: Sequence[str]) -> tuple[bool, bool, str]:
+    """Is agreement within a site, and with a rater of a new site, there to be seen?"""
+    if "rater" not in factors:
+        return False, False, "raters cannot be compared"
+    sites = coded["rater_site"].nunique()
+    if sites < 2:
+        return True, False, "raters of one site only, or no column names the site of a rater"
+    across = coded.groupby("scan")["rater_site"].nunique().gt(1).any()
+    if not across:
+        return True, False, (
+            "no scan was read by raters of two sites, so what raters of a site have in common "
+            "cannot be told from the site's fingers; let raters of several sites read the same "
+            "stored clips"
+        )
+    if "rater_site" in factors:
+        return True, True, ""
+    alone = coded.groupby("rater_site")["rater"].nunique().max() == 1
+    if alone:  # each rater stands for a site: the rater variance holds both
+        return False, True, ""
+    return True, False, "the variance between sites of raters cannot be told from the others"
+
+
+def _counts(coded: pd.DataFrame, columns: dict[str, str | None]) -> dict[str, int | None]:
+    has_finger = columns.get("finger") is not None
+    object_of = next(r for r in ("participant", "finger", "scan") if columns.get(r) or r == "scan")
+    return {
+        "n_participants": int(coded[object_of].nunique()),
+        "n_fingers": int(coded["finger"].nunique()) if has_finger else None,
+        "n_readings": len(coded),
+    }
+
+
+def _count_cautions(dropped: int, unseen: int) -> list[Caution]:
+    found = []
+    if dropped:
+        found.append(
+            Caution(
+                "left_out",
+                f"Readings with a missing value, left out: {dropped}. If what was measured decides "
+                "what is missing, the result is biased.",
+            )
+        )
+    if unseen:
+        found.append(
+            Caution(
+                "below_resolution",
+                f"Readings below resolution among those left out: {unseen}. The result is about "
+                "visible gaps only.",
+            )
+        )
+    return found
+
+
+def _row_cautions(extras: pd.DataFrame) -> list[Caution]:
+    found = []
+    averaged = extras["reads_averaged"].dropna() if "reads_averaged" in extras else pd.Series()
+    if averaged.nunique() > 1 or (len(averaged) and averaged.max() > 1):
+        found.append(
+            Caution(
+                "reads_averaged",
+                f"{int((averaged > 1).sum())} values are means of several readings: the error of a "
+                "single reading is larger. Keep reads_averaged == 1.",
+            )
+        )
+    if "injured" in extras and extras["injured"].nunique() > 1:
+        found.append(
+            Caution(
+                "injured_and_intact_mixed",
+                "Injured and uninjured fingers are mixed: their different gaps raise an ICC "
+                "without lowering the error in mm. Ask apart, with by=['injured'].",
+            )
+        )
+    return found

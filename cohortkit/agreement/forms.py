@@ -1,0 +1,80 @@
+"""From variance components to reliability and error of measurement, for any plan of reading.
+
+Everything takes arrays, so that the estimate and all draws of its interval go through
+the same lines. Components that a model left out count as zero.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+CHANGE = 1.959963984540054 * math.sqrt(2)  # normal quantile for 95 % of differences of two reads
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How a value is read: the mean of k raters with m readings of one scan each.
+
+    `occasion` is ``"same_scan"`` (scans are what is told apart) or ``"new_scan"``
+    (a finger is scanned anew each time, and its scans' spread is error).
+    """
+
+    k: int = 1
+    m: int = 1
+    occasion: str = "same_scan"
+
+
+def split(
+    parts: Mapping[str, Floats | float], occasion: str
+) -> tuple[dict[str, Floats], Floats]:
+    """Components as arrays, absent ones zero; and the variance that is to be told apart.
+
+    Sites are not part of it: reliability is about telling apart fingers of one site.
+    """
+    names = ("participant", "finger", "scan", "rater_site", "rater", "subject_rater", "residual")
+    v = {name: np.asarray(parts.get(name, 0.0), dtype=float) for name in names}
+    objects = v["participant"] + v["finger"]
+    return v, objects + (v["scan"] if occasion == "same_scan" else 0.0)
+
+
+def error_variance(
+    parts: Mapping[str, Floats | float], kind: str, plan: Plan
+) -> Floats:
+    """Error variance of a value read by a plan.
+
+    Parameters
+    ----------
+    parts
+        Component name to variance.
+    kind
+        ``"intra"``: one rater again; ``"consistency"``: raters' own shifts left out;
+        ``"agreement"``: any raters of a site; ``"new_site"``: any raters of a new site.
+    plan
+        k raters, m readings each. Intra takes m readings of one rater.
+    """
+    v, _ = split(parts, plan.occasion)
+    occasion = v["scan"] if plan.occasion == "new_scan" else np.zeros_like(v["scan"])
+    if kind == "intra":
+        return occasion + v["residual"] / plan.m
+    error = occasion + v["subject_rater"] / plan.k + v["residual"] / (plan.k * plan.m)
+    if kind in ("agreement", "new_site"):
+        error = error + v["rater"] / plan.k
+    return error + v["rater_site"] if kind == "new_site" else error
+
+
+def reliability_of(parts: Mapping[str, Floats | float], kind: str, plan: Plan) -> Floats:
+    """Share of what is told apart in the variance of a value read by a plan.
+
+    For ``"intra"`` the one rater's own shifts are part of what is told apart.
+    """
+    v, objects = split(parts, plan.occasion)
+    if kind == "intra":
+        objects = objects + v["rater"] + v["subject_rater"] + v["rater_site"]
+    total = objects + error_variance(parts, kind, plan)
+    return np.where(total > 0, objects / np.where(total > 0, total, 1.0), np.nan)

@@ -1,0 +1,510 @@
+"""Reliability and error of measurement from unbalanced readings of several sites."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, TypedDict, Unpack
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from cohortkit import checks, mixed
+from cohortkit.agreement import forms
+from cohortkit.agreement.facets import Facets, facets
+from cohortkit.agreement.forms import Plan
+from cohortkit.errors import ArgumentError, EstimateError, TableError
+from cohortkit.estimate import Caution, Estimate, Result
+from cohortkit.mixed import sequential
+from cohortkit.mixed.design import build
+from cohortkit.resampling import percentile_interval
+
+QUANTITIES = ("pulley", "load", "reference_structure")
+_SHAPIRO_LIMITS = (8, 5000)
+_FEW_RATERS = 8
+_WORDS = {
+    "agreement": "any rater of the site",
+    "consistency": "raters' own shifts left out",
+    "intra": "the same rater again",
+    "new_site": "any rater of a new site",
+}
+
+
+class ReliabilityOptions(TypedDict, total=False):
+    """Columns and settings of `reliability`, with the format's names as defaults.
+
+    Attributes
+    ----------
+    value, participant, rater
+        Must be in the table. ``participant=None`` states that fingers or scans are
+        independent; ``rater=None`` that readings have no rater of their own.
+    finger, scan, site, rater_site
+        A default name that the table lacks counts as None. `site` is where the
+        finger was scanned, `rater_site` where the rater works.
+    by
+        Columns whose combinations are asked apart.
+    unit
+        UCUM unit of the values.
+    n_boot, seed
+        Draws of the intervals.
+    """
+
+    value: str
+    participant: str | None
+    finger: str | None
+    scan: str | None
+    rater: str | None
+    site: str | None
+    rater_site: str | None
+    by: Sequence[str]
+    unit: str
+    n_boot: int
+    seed: int
+
+
+_DEFAULTS: dict[str, Any] = {
+    "value": "gap_mm",
+    "participant": "participant_id",
+    "finger": "finger_id",
+    "scan": "scan_id",
+    "rater": "rater_id",
+    "site": "site_id",
+    "rater_site": "rater_site_id",
+    "by": (),
+    "unit": "mm",
+    "n_boot": 2000,
+    "seed": 20260101,
+}
+_OPTIONAL = ("finger", "scan", "site", "rater_site")
+_ROLES = ("value", "participant", "finger", "scan", "rater", "site", "rater_site")
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class ReliabilityResult(Result):
+    """Reliability, with the variances it comes from.
+
+    Parameters
+    ----------
+    components
+        One row per component: group, component, levels, variance, sd, lower and
+        upper (of the sd), share of all variance, at_zero.
+    left_out
+        One row per component that is not in the model: group, component, reason.
+    draws
+        Draws of the variances, one column per component; empty with `by`.
+    parts
+        With `by`, the result of each group by its name.
+    """
+
+    components: pd.DataFrame = field(default_factory=pd.DataFrame)
+    left_out: pd.DataFrame = field(default_factory=pd.DataFrame)
+    draws: pd.DataFrame = field(default_factory=pd.DataFrame)
+    parts: dict[str, ReliabilityResult] = field(default_factory=dict)
+
+
+def reliability(
+    data: Any,
+    *,
+    k_raters: int = 1,
+    m_reads: int = 1,
+    occasion: str = "same_scan",
+    scale: str = "natural",
+    intervals: str = "generalised",
+    level: float = 0.95,
+    missing: str = "stop",
+    **options: Unpack[ReliabilityOptions],
+) -> ReliabilityResult:
+    """Variance components, ICC, SEM and smallest change, from whatever design the rows have.
+
+    Parameters
+    ----------
+    data
+        One row per reading: a table or an analysis set. Incomplete and unbalanced
+        is fine; several fingers of a participant are fine.
+    k_raters, m_reads
+        The plan of reading that ``*_averaged`` and ``sdc_*`` are about: the mean of
+        k raters with m readings each.
+    occasion
+        ``"same_scan"``: readings of one scan are compared. ``"new_scan"``: the
+        finger is scanned anew, so that the spread of scans within a finger is
+        error; only for scans between which the finger did not change.
+    scale
+        ``"log"`` takes logarithms: for spread that grows with the value.
+    intervals
+        ``"generalised"`` (see `cohortkit.mixed.sequential`) or ``"bootstrap"``
+        (parametric, percentile).
+    level
+        Coverage of the intervals.
+    missing
+        ``"stop"`` or ``"drop"``.
+    **options
+        See `ReliabilityOptions`.
+
+    Returns
+    -------
+    ReliabilityResult
+        As far as the rows can tell: ``icc_agreement, icc_consistency, icc_intra,
+        sem_inter, sem_consistency, sem_intra, sdc_inter, sdc_intra,
+        reproducibility_coefficient, repeatability_coefficient, cv_inter, cv_intra``,
+        the same ``..._new_site`` for a rater of a new site, ``..._averaged`` for the
+        mean of the plan, and ``sd_<component>``.
+
+    Raises
+    ------
+    EstimateError
+        Several quantities at once and not in `by`; nothing read twice; raters in
+        groups that share no scan and no site named; ``"new_scan"`` where no
+        finger was scanned twice.
+    TableError
+        Absent columns, missing values.
+
+    Notes
+    -----
+    Formulas and measured coverage: docs/methods/reliability.md.
+    """
+    spec = _spec(options)
+    plan = Plan(checks.count("k_raters", k_raters), checks.count("m_reads", m_reads), occasion)
+    checks.one_of("occasion", occasion, ("same_scan", "new_scan"))
+    checks.one_of("scale", scale, ("natural", "log"))
+    checks.one_of("intervals", intervals, ("generalised", "bootstrap"))
+    checks.proportion("level", level)
+    settings = {
+        **{k: list(v) if k == "by" else v for k, v in spec.items()},
+        "k_raters": plan.k,
+        "m_reads": plan.m,
+        "occasion": occasion,
+        "scale": scale,
+        "intervals": intervals,
+        "level": level,
+        "missing": missing,
+    }
+    frame = checks.as_frame(data)
+    checks.one_quantity(frame, [q for q in QUANTITIES if q not in spec["by"]])
+    explicit = set(options)
+    if not spec["by"]:
+        return _Asked(settings, plan, "").answer(frame, explicit)
+    return _apart(frame, settings, plan, explicit)
+
+
+def _spec(options: ReliabilityOptions) -> dict[str, Any]:
+    unknown = sorted(set(options) - set(_DEFAULTS))
+    if unknown:
+        raise ArgumentError(
+            "Reliability does not take that argument",
+            found=", ".join(unknown),
+            next_step="use one of " + ", ".join(_DEFAULTS),
+        )
+    spec = {**_DEFAULTS, **options}
+    if isinstance(spec["by"], str):
+        raise ArgumentError(
+            "Argument 'by' is a list of column names",
+            found=repr(spec["by"]),
+            next_step=f"write by=[{spec['by']!r}]",
+        )
+    checks.count("n_boot", spec["n_boot"], 100)
+    checks.count("seed", spec["seed"], minimum=0)
+    return spec
+
+
+def _apart(
+    frame: pd.DataFrame, settings: dict[str, Any], plan: Plan, explicit: set[str]
+) -> ReliabilityResult:
+    """One answer for each combination of the columns of `by`."""
+    by = settings["by"]
+    keys = checks.columns(frame, {name: name for name in by})
+    checks.without_missing(keys, settings["missing"])
+    parts: dict[str, ReliabilityResult] = {}
+    lost: list[Caution] = []
+    for values, rows in frame.groupby(by, sort=True, observed=True):
+        words = zip(by, values, strict=True)
+        name = "; ".join(f"{column}={_plain(value)}" for column, value in words)
+        try:
+            parts[name] = _Asked(settings, plan, name).answer(rows, explicit)
+        except (EstimateError, TableError) as error:
+            lost.append(Caution("not_estimated", f"{name}: {error.what}. Found: {error.found}"))
+    if not parts:
+        raise EstimateError(
+            "No group could be estimated",
+            found="; ".join(caution.message for caution in lost[:3]) or "no rows",
+            next_step="check the columns of by",
+        )
+    every = parts.values()
+    notes = {(c.code, c.message): name for name, part in parts.items() for c in part.cautions}
+    told = [Caution(code, f"{name}: {text}") for (code, text), name in notes.items()]
+    return ReliabilityResult(
+        question="How reliable is a reading, and how large is its error?",
+        estimates=tuple(e for part in every for e in part.estimates),
+        cautions=(*lost, *told),
+        settings=settings,
+        components=pd.concat([p.components for p in every], ignore_index=True),
+        left_out=pd.concat([p.left_out for p in every], ignore_index=True),
+        parts=parts,
+    )
+
+
+def _plain(value: Any) -> str:
+    return {"True": "yes", "False": "no"}.get(str(value), str(value))
+
+
+class _Asked:
+    """One table, one question."""
+
+    def __init__(self, settings: dict[str, Any], plan: Plan, group: str) -> None:
+        self.settings, self.plan, self.group = settings, plan, group
+        self.log = settings["scale"] == "log"
+        self.unit = "1" if self.log else settings["unit"]
+
+    def answer(self, frame: pd.DataFrame, explicit: set[str]) -> ReliabilityResult:
+        """Fit, draw, and put into words."""
+        spec = self.settings
+        columns = {
+            role: None
+            if role in _OPTIONAL and role not in explicit and spec[role] not in frame.columns
+            else spec[role]
+            for role in _ROLES
+        }
+        if not any(columns[role] for role in ("participant", "finger", "scan")):
+            raise ArgumentError(
+                "Something must be told apart",
+                where="arguments participant, finger and scan",
+                next_step="name the column of what was read",
+            )
+        found = facets(frame, columns, spec["missing"], spec["scale"])
+        self._possible(found)
+        fit = mixed.fit(
+            found.rows, value="value", random=found.random, participant=None, unit=self.unit,
+            intervals=self._bootstrap(),
+        )  # fmt: skip
+        draws = self._draws(found, fit)
+        parts = {str(r["component"]): float(r["variance"]) for r in _records(fit.components)}
+        mean = float(fit["fixed_intercept"].value)
+        if self.log or (found.rows["value"] <= 0).any():
+            mean = math.nan
+        estimates = self._estimates(found, parts, draws, mean)
+        return ReliabilityResult(
+            question="How reliable is a reading, and how large is its error?",
+            estimates=tuple(estimates),
+            cautions=self._cautions(found, fit),
+            settings=self.settings,
+            components=self._component_table(fit.components, estimates),
+            left_out=found.left_out.assign(group=self.group)[["group", "component", "reason"]],
+            draws=draws,
+        )
+
+    def _possible(self, found: Facets) -> None:
+        if self.plan.occasion == "new_scan" and "scan" not in found.factors:
+            reason = found.left_out.set_index("component")["reason"]["scan"]
+            raise EstimateError(
+                "The spread between scans of one finger cannot be told from these rows",
+                found=reason,
+                next_step="use occasion='same_scan', or add second scans of some fingers",
+            )
+
+    def _bootstrap(self) -> mixed.Bootstrap | None:
+        if self.settings["intervals"] != "bootstrap":
+            return None
+        return mixed.Bootstrap(n_boot=self.settings["n_boot"], seed=self.settings["seed"])
+
+    def _draws(self, found: Facets, fit: mixed.VarianceComponents) -> pd.DataFrame:
+        names = ["residual", *found.factors]
+        if fit.draws is not None:
+            return fit.draws[[f"var_{n}" for n in names]].set_axis(names, axis=1)
+        design = build(found.rows, value="value", random=found.random, fixed=())
+        n, seed = self.settings["n_boot"], self.settings["seed"]
+        return pd.DataFrame(sequential.draws(design, n_draws=n, seed=seed), columns=names)
+
+    def _estimates(
+        self, found: Facets, parts: dict[str, float], draws: pd.DataFrame, mean: float
+    ) -> list[Estimate]:
+        columns = {str(name): draws[name].to_numpy() for name in draws}
+        one, plan = Plan(1, 1, self.plan.occasion), self.plan
+        kinds = self._kinds(found)
+        out: list[Estimate] = []
+
+        def add(name: str, kind: str, unit: str, value_of: Any) -> None:
+            value, drawn = float(value_of(parts)), np.asarray(value_of(columns))
+            out.append(self._estimate(found, name, value, drawn, unit, _WORDS.get(kind, kind)))
+
+        plans = [("", one)] + ([("_averaged", plan)] if plan != one else [])
+        for ending, reading in plans:
+            for kind, (icc, _, suffix) in kinds.items():
+                add(icc + ending + suffix, kind, "1",
+                    lambda v, k=kind, p=reading: forms.reliability_of(v, k, p))  # fmt: skip
+        for ending, reading in plans:
+            for kind, (_, error, suffix) in kinds.items():
+                add(f"sem_{error}{ending}{suffix}", kind, self.unit,
+                    lambda v, k=kind, p=reading: _sem(v, k, p))  # fmt: skip
+        ratio = "_ratio" if self.log else ""
+        for name, reading in (("sdc", plan), ("limit", one)):
+            for kind, (_, error, suffix) in kinds.items():
+                if kind == "consistency":
+                    continue
+                word = {"inter": "reproducibility", "intra": "repeatability"}[error]
+                full = f"sdc_{error}" if name == "sdc" else f"{word}_coefficient"
+                add(full + suffix + ratio, kind, self.unit,
+                    lambda v, k=kind, p=reading: self._change(_sem(v, k, p)))  # fmt: skip
+        if self.log or not math.isnan(mean):
+            for kind, (_, error, suffix) in kinds.items():
+                if kind != "consistency":
+                    add(f"cv_{error}{suffix}", kind, "%",
+                        lambda v, k=kind: self._cv(_sem(v, k, one), mean))  # fmt: skip
+        for name in (*found.factors, "residual"):
+            add(f"sd_{name}", "standard deviation of the component", self.unit,
+                lambda v, n=name: np.sqrt(v[n]))  # fmt: skip
+        return out
+
+    def _kinds(self, found: Facets) -> dict[str, tuple[str, str, str]]:
+        """Kind to: name of the ICC, of the error, and their suffix."""
+        kinds = {}
+        if found.plain:
+            kinds["agreement"] = ("icc_agreement", "inter", "")
+        if found.new_site:
+            kinds["new_site"] = ("icc_agreement", "inter", "_new_site")
+        if "rater" in found.factors:
+            kinds["consistency"] = ("icc_consistency", "consistency", "")
+        if found.repeats and ("subject_rater" in found.factors or "rater" not in found.factors):
+            kinds["intra"] = ("icc_intra", "intra", "")
+        return kinds
+
+    def _change(self, sem: np.ndarray) -> np.ndarray:
+        return np.exp(forms.CHANGE * sem) if self.log else forms.CHANGE * sem
+
+    def _cv(self, sem: np.ndarray, mean: float) -> np.ndarray:
+        return 100 * (np.sqrt(np.expm1(sem**2)) if self.log else sem / mean)
+
+    def _estimate(
+        self, found: Facets, name: str, value: float, drawn: np.ndarray, unit: str, words: str
+    ) -> Estimate:
+        level = self.settings["level"]
+        low, high = percentile_interval(drawn, level)
+        by = self.settings["intervals"]
+        way = (
+            "generalised interval from sequential sums of squares"
+            if by == "generalised"
+            else "parametric bootstrap, percentile"
+        )
+        plan = f", mean of {self.plan.k} x {self.plan.m} readings" if "averaged" in name else ""
+        return Estimate(
+            name=name,
+            value=value,
+            lower=low,
+            upper=high,
+            level=level if not math.isnan(low) else math.nan,
+            unit=unit,
+            method=f"{words}{plan}; REML components; {way}, {len(drawn)} draws, "
+            f"seed {self.settings['seed']}",
+            group=self.group,
+            **found.counts,
+        )
+
+    def _component_table(self, table: pd.DataFrame, estimates: list[Estimate]) -> pd.DataFrame:
+        own = {e.name: e for e in estimates}
+        limits = [own[f"sd_{name}"] for name in table["component"]]
+        return table.assign(
+            group=self.group, lower=[e.lower for e in limits], upper=[e.upper for e in limits]
+        )[["group", "component", "levels", "variance", "sd", "lower", "upper", "share", "at_zero"]]
+
+    def _cautions(self, found: Facets, fit: mixed.VarianceComponents) -> tuple[Caution, ...]:
+        own = {"few_levels", "singular_fit", "bootstrap_failures"}
+        return (
+            *found.cautions,
+            *(c for c in fit.cautions if c.code in own),
+            *_design_cautions(found, self.settings),
+            *_spread_cautions(found.rows, self.log),
+        )
+
+
+def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(k): v for k, v in row.items()} for row in table.to_dict("records")]
+
+
+def _sem(parts: Any, kind: str, plan: Plan) -> np.ndarray:
+    return np.sqrt(forms.error_variance(parts, kind, plan))
+
+
+def _design_cautions(found: Facets, settings: dict[str, Any]) -> list[Caution]:
+    """What this design cannot say."""
+    names = set(found.factors)
+    reasons = found.left_out.set_index("component")["reason"]
+    tied = [n for n in reasons.index if "no such column" not in reasons[n]]
+    raters, participants = found.rows["rater"].nunique(), found.counts["n_participants"] or 0
+    no_repeat = "rater" in names and "subject_rater" not in names
+    checked = {
+        "component_left_out": (
+            bool(tied),
+            "Not in the model, because these rows cannot tell it from the others (reasons in "
+            f".left_out): {', '.join(tied)}. Another component holds its variance, if there is any.",
+        ),
+        "no_repeated_reading": (
+            no_repeat,
+            "No rater read a scan twice often enough: the residual holds the raters' different "
+            "judgement of single scans too, and there is no intra-rater figure.",
+        ),
+        "scan_in_residual": (
+            "scan" in tied and "one row per level" in reasons["scan"],
+            "Each scan was read once: the residual holds the spread between scans of one finger.",
+        ),
+        "no_new_site": (
+            "rater" in names and not found.new_site and found.rows["rater_site"].nunique() > 1,
+            f"Nothing is said about a rater of a new site: {found.no_new_site}.",
+        ),
+        "raters_of_one_site_unseen": (
+            found.new_site and not found.plain,
+            "Each rater comes from a site of its own: the rater variance holds what raters of a "
+            "site have in common, so agreement is about raters of different sites.",
+        ),
+        "few_participants": (
+            participants < 30,
+            f"{participants} participants: at least 30 are advised (rule of thumb of Koo & Li "
+            "2016).",
+        ),
+        "bootstrap_few_raters": (
+            settings["intervals"] == "bootstrap" and "rater" in names and raters < _FEW_RATERS,
+            f"{raters} raters: percentile bootstrap intervals of everything that counts raters' "
+            "shifts as error are too narrow (docs/methods/reliability.md); "
+            "intervals='generalised' held.",
+        ),
+    }
+    return [Caution(code, text) for code, (holds, text) in checked.items() if holds]
+
+
+def _spread_cautions(rows: pd.DataFrame, log: bool) -> list[Caution]:
+    """Does the error grow with the size? Are participants far from normal?"""
+    out = []
+    scans = rows.groupby("scan")["value"].agg(["mean", "std", "size"])
+    scans = scans[scans["size"] > 1]
+    if len(scans) >= 10 and scans["std"].nunique() > 1 and scans["mean"].nunique() > 1:
+        trend = stats.spearmanr(scans["mean"], scans["std"])
+        rho, p = float(trend.statistic), float(trend.pvalue)
+        if p < 0.05 and rho > 0 and not log:
+            out.append(
+                Caution(
+                    "spread_grows_with_size",
+                    f"Readings of one scan differ more where the value is larger (Spearman {rho:.2f}"
+                    f", p = {p:.2g}): one error in the unit of the values is too large for small "
+                    "and too small for large ones. See scale='log', or ask size groups apart.",
+                )
+            )
+        if p < 0.05 and rho < 0 and log:
+            out.append(
+                Caution(
+                    "log_spread_falls_with_size",
+                    f"On the log scale readings differ less where the value is larger (Spearman "
+                    f"{rho:.2f}, p = {p:.2g}): the natural scale may fit better.",
+                )
+            )
+    means = rows.groupby("participant")["value"].mean().to_numpy()
+    few, many = _SHAPIRO_LIMITS
+    spread = means - means.mean()
+    if few <= len(means) <= many and np.ptp(spread) > 0 and stats.shapiro(spread).pvalue < 0.01:
+        out.append(
+            Caution(
+                "participants_not_normal",
+                "The participants' means are far from normal (Shapiro-Wilk p < 0.01): the ICC "
+                "intervals rest on normal participants and may be far too narrow; the errors in "
+                "the unit of the values hold.",
+            )
+        )
+    return out
