@@ -8,6 +8,7 @@ from cohortkit.estimate import Caution
 from cohortkit.mixed.design import Design, Factor
 
 FEW_LEVELS = 5
+FEW_FOR_PERCENTILES = 10
 
 
 def nested(inner: Factor, outer: Factor) -> bool:
@@ -79,6 +80,20 @@ def dropped(count: int) -> list[Caution]:
     if not count:
         return []
     return [Caution("rows_dropped", f"{count} rows with missing values were left out.")]
+
+
+def percentiles_of_few_levels(design: Design) -> list[Caution]:
+    """Bootstrap percentiles are too low where a variance rests on few levels."""
+    names = ", ".join(f.name for f in design.factors if f.size < FEW_FOR_PERCENTILES)
+    if not names:
+        return []
+    return [
+        Caution(
+            "bootstrap_few_levels",
+            f"With fewer than {FEW_FOR_PERCENTILES} levels ({names}) bootstrap percentiles of the "
+            "variance lie too low and hold it too seldom; prefer Profile('reml').",
+        )
+    ]
 
 
 def failed_refits(count: int, tried: int) -> list[Caution]:

@@ -133,7 +133,10 @@ def by_bootstrap(model: Model, choice: Bootstrap, level: float) -> Limits:
         fixed=np.quantile(values, edges, axis=0).T,
         sds_by=words,
         fixed_by=words,
-        cautions=tuple(cautions.failed_refits(failed, choice.n_boot)),
+        cautions=(
+            *cautions.percentiles_of_few_levels(model.design),
+            *cautions.failed_refits(failed, choice.n_boot),
+        ),
         draws=pd.DataFrame(np.hstack([variances, values]), columns=names),
     )
 

@@ -7,7 +7,7 @@ import json
 import pytest
 
 from cohortkit import mixed
-from tests.mixed.designs import crossed, dyestuff, no_variance
+from tests.mixed.designs import dyestuff, no_variance
 
 
 @pytest.fixture(scope="module")
@@ -45,19 +45,3 @@ def test_it_prints_with_its_cautions():
     found = mixed.fit(table, value="value", random=[["subject"]], participant=None, unit="mm")
     assert "var_subject" in repr(found)
     assert "singular_fit" in repr(found)
-
-
-@pytest.mark.parametrize(
-    ("choice", "words"),
-    [
-        ("profile", "profile, scale=ml"),
-        (mixed.Profile("reml"), "profile, scale=reml"),
-        (mixed.Bootstrap(n_boot=3, seed=4), "bootstrap, n_boot=3, seed=4"),
-    ],
-)
-def test_the_kind_of_interval_stands_in_the_settings(choice, words):
-    table = crossed(12, 4, 1, (1, 0.3, 0.5))
-    found = mixed.fit(
-        table, value="value", random=[["subject"]], participant=None, unit="mm", intervals=choice
-    )
-    assert found.settings["intervals"] == words
