@@ -226,10 +226,14 @@ def _scopes(coded: pd.DataFrame, factors: Sequence[str]) -> tuple[bool, bool, st
         return True, False, "raters of one site only, or no column names the site of a rater"
     across = coded.groupby("scan")["rater_site"].nunique().gt(1).any()
     if not across:
-        return True, False, (
-            "no scan was read by raters of two sites, so what raters of a site have in common "
-            "cannot be told from the site's fingers; let raters of several sites read the same "
-            "stored clips"
+        return (
+            True,
+            False,
+            (
+                "no scan was read by raters of two sites, so what raters of a site have in common "
+                "cannot be told from the site's fingers; let raters of several sites read the same "
+                "stored clips"
+            ),
         )
     if "rater_site" in factors:
         return True, True, ""

@@ -30,9 +30,7 @@ class Plan:
     occasion: str = "same_scan"
 
 
-def split(
-    parts: Mapping[str, Floats | float], occasion: str
-) -> tuple[dict[str, Floats], Floats]:
+def split(parts: Mapping[str, Floats | float], occasion: str) -> tuple[dict[str, Floats], Floats]:
     """Components as arrays, absent ones zero; and the variance that is to be told apart.
 
     Sites are not part of it: reliability is about telling apart fingers of one site.
@@ -43,9 +41,7 @@ def split(
     return v, objects + (v["scan"] if occasion == "same_scan" else 0.0)
 
 
-def error_variance(
-    parts: Mapping[str, Floats | float], kind: str, plan: Plan
-) -> Floats:
+def error_variance(parts: Mapping[str, Floats | float], kind: str, plan: Plan) -> Floats:
     """Error variance of a value read by a plan.
 
     Parameters

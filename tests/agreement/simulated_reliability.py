@@ -1,0 +1,289 @@
+"""Coverage of the intervals of `reliability`, measured on simulated designs.
+
+The nightly command, which wrote docs/methods/coverage_reliability.csv and .md:
+
+    python -m tests.agreement.simulated_reliability docs/methods 4000
+
+The same seed gives the same figures.
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from cohortkit import mixed
+from cohortkit.agreement import forms
+from cohortkit.agreement.facets import ORDER, facets
+from cohortkit.errors import EstimateError
+from cohortkit.mixed import sequential
+from cohortkit.mixed.design import build
+from cohortkit.resampling import percentile_interval
+
+LEVEL = 0.95
+N_DRAWS = 1000
+ROLES = ("value", "participant", "finger", "scan", "rater", "site", "rater_site")
+USUAL = {"participant": 0.10, "rater": 0.01, "subject_rater": 0.005, "residual": 0.015}
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One design with planted variances (mm2) and a way to disturb the values."""
+
+    name: str
+    participants: int = 30
+    fingers: int = 1  # per participant, at most; every participant has 1 to this many
+    scans: int = 1
+    raters: int = 4
+    reads: int = 2
+    sites: int = 1
+    raters_from: int = 1  # sites that the raters come from
+    nested: bool = False  # raters read at their own site only
+    raters_a_scan: int = 0  # 0: all
+    lost: float = 0.0  # share of readings lost at random
+    shape: str = "normal"  # normal | skewed participants | rounded to 0.1 mm
+    variances: dict[str, float] = field(default_factory=lambda: dict(USUAL))
+    occasion: str = "same_scan"
+
+
+def cell(name: str, **settings) -> Cell:
+    """A cell whose variances are the usual ones, with those given put in their place."""
+    planted = USUAL | settings.pop("planted", {})
+    return Cell(name, variances=planted, **settings)
+
+
+CELLS = (
+    cell("30 participants x 4 raters x 2 readings"),
+    cell("the same, 20 % of readings lost", lost=0.2),
+    cell("2 raters", raters=2),
+    cell("3 raters that differ much", raters=3, planted={"rater": 0.10}),
+    cell("3 raters that differ much, 20 % lost", raters=3, lost=0.2, planted={"rater": 0.10}),
+    cell("3 raters, one reading each", raters=3, reads=1),
+    cell("8 raters, 3 of them per scan", participants=40, raters=8, raters_a_scan=3),
+    cell("no rater variance", planted={"rater": 0.0}),
+    cell(
+        "no rater and no subject x rater variance",
+        planted={"rater": 0.0, "subject_rater": 0.0},
+    ),
+    cell(
+        "20 participants, 1 to 4 fingers, 3 raters, one reading", participants=20, fingers=4,
+        raters=3, reads=1, planted={"participant": 0.05, "finger": 0.05},
+    ),
+    cell(
+        "20 participants, 1 to 4 fingers, 3 raters, 25 % lost", participants=20, fingers=4,
+        raters=3, lost=0.25, planted={"participant": 0.05, "finger": 0.05},
+    ),
+    cell(
+        "the same, fingers of a person alike", participants=20, fingers=4, raters=3, lost=0.25,
+        planted={"participant": 0.10, "finger": 0.0},
+    ),
+    cell(
+        "5 sites, 2 raters nested in each", participants=60, raters=10, sites=5, raters_from=5,
+        nested=True, planted={"site": 0.01, "rater_site": 0.01},
+    ),
+    cell(
+        "2 sites, 3 raters nested in each", participants=30, raters=6, sites=2, raters_from=2,
+        nested=True, planted={"site": 0.01, "rater_site": 0.01},
+    ),
+    cell(
+        "stored clips of 5 sites, 4 raters of 4 sites, one reading", raters=4, sites=5,
+        raters_from=4, reads=1, planted={"site": 0.01, "rater_site": 0.005},
+    ),
+    cell(
+        "stored clips, 8 raters of 4 sites", participants=24, raters=8, sites=4, raters_from=4,
+        planted={"site": 0.01, "rater_site": 0.01},
+    ),
+    cell(
+        "stored clips, 6 raters of 2 sites", participants=24, raters=6, sites=2, raters_from=2,
+        planted={"site": 0.01, "rater_site": 0.01},
+    ),
+    cell(
+        "25 participants, 3 scans each, new scan", participants=25, scans=3, raters=2,
+        occasion="new_scan", planted={"scan": 0.01},
+    ),
+    cell("one rater, 30 participants, 2 readings", raters=1),
+    cell("rounded to 0.1 mm", shape="rounded to 0.1 mm"),
+    cell("skewed participants", shape="skewed participants"),
+)  # fmt: skip
+
+
+def layout(c: Cell, seed: int = 7) -> pd.DataFrame:
+    """The rows of a cell's design, all values zero; what is lost is lost once and for all."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    per_site = c.raters // c.raters_from
+    for p in range(c.participants):
+        site = p % c.sites
+        for f in range(1 + p % c.fingers):
+            for s in range(c.scans):
+                raters = np.arange(c.raters)
+                if c.nested:
+                    raters = raters[raters // per_site == site]
+                if c.raters_a_scan:
+                    raters = rng.choice(raters, c.raters_a_scan, replace=False)
+                rows += [
+                    (0.0, p, f, s, r, site, min(r // per_site, c.raters_from - 1))
+                    for r in raters
+                    for _ in range(c.reads)
+                ]
+    frame = pd.DataFrame(rows, columns=list(ROLES))
+    return frame[rng.random(len(frame)) >= c.lost].reset_index(drop=True)
+
+
+def responses(c: Cell, codes: pd.DataFrame, n_sim: int, seed: int) -> np.ndarray:
+    """Simulated readings, (n, n_sim)."""
+    rng = np.random.default_rng(seed)
+    values = np.full((len(codes), n_sim), 1.5)
+    for role in ORDER:
+        size = codes[role].max() + 1
+        drawn = rng.standard_normal((size, n_sim))
+        if role == "participant" and c.shape == "skewed participants":
+            drawn = rng.gamma(1.0, 1.0, (size, n_sim)) - 1
+        values += np.sqrt(c.variances.get(role, 0.0)) * drawn[codes[role].to_numpy()]
+    values += np.sqrt(c.variances["residual"]) * rng.standard_normal(values.shape)
+    return np.round(values, 1) if c.shape.startswith("rounded") else values
+
+
+@dataclass(frozen=True)
+class Bench:
+    """A cell laid out: codes, factors, and the figures that its design can tell."""
+
+    c: Cell
+    codes: pd.DataFrame
+    factors: tuple[str, ...]
+    figures: dict[str, tuple[str, str]]
+
+    def truth(self) -> dict[str, float]:
+        """The planted figures, without shifts that this design has no trace of.
+
+        One rater's shift is the same in every reading. What raters nested in a site
+        have in common is the site's. Where each rater has a site of its own, the rater
+        variance holds both, and so does the truth.
+        """
+        parts = dict(self.c.variances)
+        if "rater" not in self.factors:
+            parts["rater"] = 0.0
+        if self.c.nested or "rater" not in self.factors:
+            parts["rater_site"] = 0.0
+        return {n: float(self.figure(n, parts)) for n in self.figures}
+
+    def figure(self, name: str, parts) -> np.ndarray:
+        what, kind = self.figures[name]
+        plan = forms.Plan(1, 1, self.c.occasion)
+        if what == "icc":
+            return forms.reliability_of(parts, kind, plan)
+        return np.sqrt(forms.error_variance(parts, kind, plan))
+
+    @property
+    def random(self) -> list[list[str]]:
+        return [[factor] for factor in self.factors]
+
+
+def bench(c: Cell) -> Bench:
+    frame = layout(c)
+    seen = frame.assign(value=np.random.default_rng(1).standard_normal(len(frame)))
+    found = facets(seen, {role: role for role in ROLES}, "stop", "natural")
+    kinds = {"agreement": found.plain, "new_site": found.new_site}
+    kinds["consistency"] = "rater" in found.factors
+    kinds["intra"] = found.repeats
+    figures = {f"{w}_{k}": (w, k) for w in ("icc", "sem") for k, holds in kinds.items() if holds}
+    return Bench(c, found.rows, found.factors, figures)
+
+
+def measure(c: Cell, n_sim: int, seed: int = 20_260) -> dict[str, tuple[float, float]]:
+    """Share of simulated tables whose interval holds the truth, and the share above it."""
+    b = bench(c)
+    truth = b.truth()
+    values = responses(c, b.codes, n_sim, seed)
+    design = build(b.codes.assign(value=values[:, 0]), value="value", random=b.random, fixed=())
+    split = sequential.steps(design)
+    spread = split.spread(N_DRAWS, seed)
+    seen = split.sums_of_squares(values)
+    hits = {name: np.zeros((n_sim, 2), dtype=bool) for name in b.figures}
+    names = ["residual", *b.factors]
+    for i in range(n_sim):
+        draws = dict(zip(names, sequential.solve(spread, seen[:, i]).T, strict=True))
+        for name, hit in hits.items():
+            low, high = percentile_interval(b.figure(name, draws), LEVEL)
+            hit[i] = low <= truth[name] <= high, low > truth[name]
+    return {name: (float(hit[:, 0].mean()), float(hit[:, 1].mean())) for name, hit in hits.items()}
+
+
+def measure_bootstrap(c: Cell, n_sim: int, n_boot: int = 199, seed: int = 20_260):
+    """The same for the percentile bootstrap; slow."""
+    b = bench(c)
+    truth = b.truth()
+    values = responses(c, b.codes, n_sim, seed)
+    hits = {name: [] for name in b.figures}
+    for i in range(n_sim):
+        try:
+            fit = mixed.fit(
+                b.codes.assign(value=values[:, i]), value="value", random=b.random,
+                participant=None, intervals=mixed.Bootstrap(n_boot=n_boot, seed=i),
+            )  # fmt: skip
+        except EstimateError:
+            continue
+        draws = {n: fit.draws[f"var_{n}"].to_numpy() for n in ["residual", *b.factors]}
+        for name, hit in hits.items():
+            low, high = percentile_interval(b.figure(name, draws), LEVEL)
+            hit.append(low <= truth[name] <= high)
+    return {name: (float(np.mean(hit)), len(hit)) for name, hit in hits.items()}
+
+
+def table(n_sim: int) -> pd.DataFrame:
+    """One row per cell and figure."""
+    rows = []
+    for c in CELLS:
+        for name, (covered, above) in measure(c, n_sim).items():
+            error = np.sqrt(covered * (1 - covered) / n_sim)
+            rows.append((c.name, name, bench(c).truth()[name], covered, above, error, n_sim))
+    names = ["design", "figure", "truth", "covered", "interval_above", "monte_carlo_error", "n_sim"]
+    return pd.DataFrame(rows, columns=names)
+
+
+BAND = (0.935, 0.965)
+
+
+def page(found: pd.DataFrame) -> str:
+    """The table as Markdown, one line per design."""
+    figures = list(dict.fromkeys(found["figure"]))
+    lines = [
+        "# Measured coverage of the intervals of reliability",
+        "",
+        f"Share of {found['n_sim'].iloc[0]:,} simulated tables whose nominal 95 % generalised "
+        f"interval ({N_DRAWS:,} draws) held the truth, in per cent. Monte Carlo error of a true "
+        f"95 %: {100 * np.sqrt(0.05 * 0.95 / found['n_sim'].iloc[0]):.2f} points. Figures between "
+        "asterisks lie outside 93.5 to 96.5. An empty place: the design cannot tell that figure.",
+        "",
+        "Written by `python -m tests.agreement.simulated_reliability docs/methods "
+        f"{found['n_sim'].iloc[0]}`; the numbers are in coverage_reliability.csv, the designs in "
+        "tests/agreement/simulated_reliability.py.",
+        "",
+        "| design | " + " | ".join(f.replace("_", " ") for f in figures) + " |",
+        "|---|" + "---|" * len(figures),
+    ]
+    for design, rows in found.groupby("design", sort=False):
+        own = rows.set_index("figure")["covered"]
+        cells = [_cell(own[f]) if f in own.index else "" for f in figures]
+        lines.append(f"| {design} | " + " | ".join(cells) + " |")
+    return "\n".join(lines) + "\n"
+
+
+def _cell(covered: float) -> str:
+    text = f"{100 * covered:.1f}"
+    return text if BAND[0] <= covered <= BAND[1] else f"*{text}*"
+
+
+def write(folder: Path, n_sim: int) -> None:
+    """Write the CSV and the page."""
+    found = table(n_sim)
+    found.to_csv(folder / "coverage_reliability.csv", index=False, lineterminator="\n")
+    (folder / "coverage_reliability.md").write_text(page(found), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    write(Path(sys.argv[1]), int(sys.argv[2]))
