@@ -71,10 +71,9 @@ def test_hostile_cells_are_refused_and_written_without_life(here, text):
     intake = import_clinic(path)
     assert intake.counts.set_index("source").loc["scans", "refused"] == len(columns)
     for frame in intake.tables.values():
-        texts = frame.select_dtypes(["string", "object", "str"])
-        for name in texts:
-            for value in texts[name].dropna():
-                assert re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_.-]*", value)
+        for name in frame:
+            for value in frame[name].dropna():
+                assert re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_.-]*", str(value))
     assert write_intake(intake, here / "pool" / "S01") == "written"
     assert read_intake(here / "pool" / "S01").problems.equals(intake.problems)
     for written in write_refused(intake, here / "refused"):
@@ -103,9 +102,7 @@ PLACES = [
 @pytest.mark.parametrize("place", PLACES)
 def test_hostile_mapping_values_stop_or_stay_texts(here, place):
     assert place in MAPPING
-    for text in TEXTS:
-        if "\u0000" in text:
-            continue
+    for text in TEXTS[::3]:
         written = text.replace("\\", "\\\\").replace('"', '\\"').replace("\t", "\\t")
         head, _, tail = place.rpartition('"' + place.split('"')[-2] + '"')
         bent = MAPPING.replace(place, f'{head}"{written}"{tail}')
