@@ -147,7 +147,7 @@ def answer(
             value = float(target.statistic(parts.sum(axis=0)))
             variance = clustered_variance(influence(parts, target.statistic), ratings.cluster)
             if draws is None or target.scale == "none":
-                limits, how = _limits(target, (value, variance), parts, ratings, request)
+                limits, how = target_limits(target, (value, variance), parts, ratings, request)
             else:
                 limits, how = _percentiles(draws[:, i], value, request.level), _WORDS["bootstrap"]
         shown = math.nan if math.isnan(limits[0]) else request.level
@@ -168,13 +168,14 @@ def answer(
     )
 
 
-def _limits(
+def target_limits(
     target: Target,
     found: tuple[float, float],
     parts: np.ndarray,
     ratings: Ratings,
     request: Request,
 ) -> tuple[Limits, str]:
+    """Limits of a value with its variance over participants, and how they were found."""
     value, variance = found
     cluster, level = ratings.cluster, request.level
     if request.kind == "published" and target.published is not None:

@@ -17,7 +17,13 @@ from cohortkit.agreement.coefficients import (
     Target,
     answer,
 )
-from cohortkit.agreement.ratings import RatingOptions, Ratings, prevalence_caution, rated
+from cohortkit.agreement.ratings import (
+    RatingOptions,
+    Ratings,
+    prevalence_caution,
+    rarity_caution,
+    rated,
+)
 from cohortkit.agreement.smooth import Statistic, influence
 from cohortkit.agreement.weighting import SOURCES, WEIGHTS, agreement_weights
 from cohortkit.errors import ArgumentError, EstimateError
@@ -199,7 +205,7 @@ def _complete(ratings: Ratings, missing: str) -> tuple[Ratings, int]:
 
 
 def _cautions(ratings: Ratings, n_alone: int) -> list[Caution]:
-    found = prevalence_caution(ratings)
+    found = [*prevalence_caution(ratings), *rarity_caution(ratings)]
     if n_alone:
         message = f"{n_alone} subjects that one rater alone had rated were left out."
         found.append(Caution("rated_by_one", message))

@@ -21,7 +21,7 @@ from cohortkit.agreement.pairing import (
 )
 from cohortkit.estimate import Caution, Estimate
 
-_NAMES = ("concordance", "precision", "bias_correction", "scale_shift", "location_shift")
+NAMES = ("concordance", "precision", "bias_correction", "scale_shift", "location_shift")
 _WORDS = {
     "concordance": "Lin's concordance (Lin 1989, variances with divisor n)",
     "precision": "Pearson correlation",
@@ -97,8 +97,8 @@ def concordance(
     """
     checks.proportion("level", level)
     pairs = paired(data, method=method, methods=methods, missing=missing, options=options)
-    values = dict(zip(_NAMES, components(pairs.first, pairs.second).tolist(), strict=True))
-    limits = _clustered(pairs, values, level) if pairs.repeats else _single(pairs, values, level)
+    values = dict(zip(NAMES, components(pairs.first, pairs.second).tolist(), strict=True))
+    limits = limits_of_components(pairs, values, level)
     return MethodComparison(
         question=f"Do {pairs.methods[0]} and {pairs.methods[1]} give the same value?",
         estimates=_estimates(pairs, values, limits, level),
@@ -159,6 +159,11 @@ def variance_ratio_limits(ratio: float, r: float, n: int, level: float) -> Limit
     return ratio / stretch, ratio * stretch
 
 
+def limits_of_components(pairs: Pairs, values: dict[str, float], level: float) -> dict[str, Limits]:
+    """Limits by name; published ones if every participant has one pair, else by jackknife."""
+    return _clustered(pairs, values, level) if pairs.repeats else _single(pairs, values, level)
+
+
 def _single(pairs: Pairs, values: dict[str, float], level: float) -> dict[str, Limits]:
     """Limits where every participant has one pair."""
     n, r = len(pairs.first), values["precision"]
@@ -213,7 +218,7 @@ def _estimates(
 ) -> tuple[Estimate, ...]:
     build = pairs.estimate()
     found = []
-    for name in _NAMES:
+    for name in NAMES:
         low, high = limits.get(name, NO_LIMITS)
         how = _CLUSTERED + _SCALE.get(name, "") if pairs.repeats else _SOURCES.get(name, "")
         method = f"{_WORDS[name]}; {_EDGE if name == 'bias_correction' else how}"

@@ -10,7 +10,8 @@ import numpy as np
 from scipy import stats
 
 from cohortkit import checks
-from cohortkit.agreement.jackknife import standard_errors, symmetric
+from cohortkit.agreement.intervals import Limits
+from cohortkit.agreement.jackknife import NO_LIMITS, standard_errors, symmetric
 from cohortkit.agreement.pairing import (
     MethodComparison,
     PairOptions,
@@ -77,28 +78,19 @@ def deming(
     pairs = paired(
         data, method=method, methods=methods, missing=missing, options=options, error=error
     )
-    fit = _fitter(pairs, lam)
-    everyone = np.arange(len(pairs.first))
-    intercept, slope = fit(everyone)
-    quantile = errors = None
-    if pairs.n_clusters > 2:
-        errors, _ = standard_errors(pairs.cluster, lambda rows: np.array(fit(rows)))
-        quantile = float(stats.t.ppf((1 + level) / 2, pairs.n_clusters - 2))
+    (intercept, slope), limits = line_with_limits(pairs, lam, level)
     known = "weighted by known errors" if error else f"error variance ratio {lam:g}"
-    build = pairs.estimate()
     estimates = []
-    for name, value, unit, position in (
-        ("slope", slope, "1", 1),
-        ("intercept", intercept, pairs.settings["unit"], 0),
+    for name, value, unit in (
+        ("slope", slope, "1"),
+        ("intercept", intercept, pairs.settings["unit"]),
     ):
-        low, high = symmetric(
-            value,
-            math.nan if errors is None else float(errors[position]),
-            math.nan if quantile is None else quantile,
-        )
+        low, high = limits[name]
         shown = math.nan if math.isnan(low) else level
-        method_words = f"Deming regression, {known}; {_JACKKNIFE}"
-        estimates.append(build(name, value, low, high, level=shown, unit=unit, method=method_words))
+        words = f"Deming regression, {known}; {_JACKKNIFE}"
+        estimates.append(
+            pairs.estimate()(name, value, low, high, level=shown, unit=unit, method=words)
+        )
     return MethodComparison(
         question=f"How does {pairs.methods[1]} follow {pairs.methods[0]}? (Deming)",
         estimates=tuple(estimates),
@@ -115,6 +107,24 @@ def deming(
         },
         pairs=pairs.table(),
     )
+
+
+def line_with_limits(pairs: Pairs, ratio: float, level: float) -> tuple[Line, dict[str, Limits]]:
+    """Intercept and slope, and the limits of both by name.
+
+    Weighted if the pairs have known errors, else with a constant `ratio`. No
+    limits with fewer than three participants.
+    """
+    fit = _fitter(pairs, ratio)
+    line = fit(np.arange(len(pairs.first)))
+    if pairs.n_clusters < 3:
+        return line, {"slope": NO_LIMITS, "intercept": NO_LIMITS}
+    errors, _ = standard_errors(pairs.cluster, lambda rows: np.array(fit(rows)))
+    quantile = float(stats.t.ppf((1 + level) / 2, pairs.n_clusters - 2))
+    return line, {
+        "intercept": symmetric(line[0], float(errors[0]), quantile),
+        "slope": symmetric(line[1], float(errors[1]), quantile),
+    }
 
 
 def deming_line(x: np.ndarray, y: np.ndarray, ratio: float) -> Line:

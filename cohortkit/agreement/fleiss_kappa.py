@@ -18,7 +18,7 @@ from cohortkit.agreement.pairwise import (
     pair_parts,
     percent_target,
 )
-from cohortkit.agreement.ratings import RatingOptions, prevalence_caution, rated
+from cohortkit.agreement.ratings import RatingOptions, prevalence_caution, rarity_caution, rated
 from cohortkit.agreement.weighting import SOURCES, WEIGHTS, agreement_weights
 
 
@@ -73,7 +73,12 @@ def fleiss_kappa(
     return CategoryAgreement(
         question="How well do raters agree beyond chance? (Fleiss)",
         estimates=found.estimates,
-        cautions=(*ratings.cautions, *prevalence_caution(ratings), *found.cautions),
+        cautions=(
+            *ratings.cautions,
+            *prevalence_caution(ratings),
+            *rarity_caution(ratings),
+            *found.cautions,
+        ),
         settings={**ratings.settings, "weights": weights, **request.settings()},
         errors=found.errors,
         table=category_table(ratings),

@@ -17,7 +17,7 @@ from cohortkit.agreement.coefficients import (
     answer,
 )
 from cohortkit.agreement.pairwise import GWET_ERROR, category_table
-from cohortkit.agreement.ratings import RatingOptions, prevalence_caution, rated
+from cohortkit.agreement.ratings import RatingOptions, prevalence_caution, rarity_caution, rated
 from cohortkit.agreement.smooth import independent_error
 from cohortkit.errors import ArgumentError
 
@@ -80,7 +80,12 @@ def krippendorff_alpha(
     return CategoryAgreement(
         question="How much less do raters differ than by chance? (Krippendorff)",
         estimates=found.estimates,
-        cautions=(*everything.cautions, *prevalence_caution(ratings), *found.cautions),
+        cautions=(
+            *everything.cautions,
+            *prevalence_caution(ratings),
+            *rarity_caution(ratings),
+            *found.cautions,
+        ),
         settings={**ratings.settings, "metric": metric, **request.settings()},
         errors=found.errors,
         table=category_table(ratings),

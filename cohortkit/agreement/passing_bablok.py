@@ -89,14 +89,7 @@ def passing_bablok(
     """
     checks.proportion("level", level)
     pairs = paired(data, method=method, methods=methods, missing=missing, options=options)
-    slopes = pair_slopes(pairs.first, pairs.second)
-    slope = shifted_median(slopes)
-    effect, quantile = 1.0, float(stats.norm.ppf((1 + level) / 2))
-    if pairs.repeats:
-        effect = design_effect(pairs.first, pairs.second, slope, pairs.cluster)
-        df = pairs.n_clusters - 1
-        quantile = float(stats.t.ppf((1 + level) / 2, df)) if df else math.inf
-    limits = rank_limits(slopes, quantile * math.sqrt(effect))
+    slopes, slope, limits, effect = slope_with_limits(pairs, level)
     return MethodComparison(
         question=f"How does {pairs.methods[1]} follow {pairs.methods[0]}? (Passing-Bablok)",
         estimates=_estimates(pairs, slope, limits, level),
@@ -115,6 +108,18 @@ def passing_bablok(
         },
         pairs=pairs.table(),
     )
+
+
+def slope_with_limits(pairs: Pairs, level: float) -> tuple[Slopes, float, Limits, float]:
+    """All slopes, the slope, its limits, and the design effect of participants."""
+    slopes = pair_slopes(pairs.first, pairs.second)
+    slope = shifted_median(slopes)
+    effect, quantile = 1.0, float(stats.norm.ppf((1 + level) / 2))
+    if pairs.repeats:
+        effect = design_effect(pairs.first, pairs.second, slope, pairs.cluster)
+        df = pairs.n_clusters - 1
+        quantile = float(stats.t.ppf((1 + level) / 2, df)) if df else math.inf
+    return slopes, slope, rank_limits(slopes, quantile * math.sqrt(effect)), effect
 
 
 def pair_slopes(x: np.ndarray, y: np.ndarray) -> Slopes:
@@ -213,7 +218,8 @@ def cusum(x: np.ndarray, y: np.ndarray, slope: float, intercept: float) -> float
     )
 
 
-def _intercept(x: np.ndarray, y: np.ndarray, slope: float) -> float:
+def intercept_of(x: np.ndarray, y: np.ndarray, slope: float) -> float:
+    """Median of y - slope x; without end on the other side for an infinite slope."""
     if not math.isfinite(slope):
         return -slope
     return float(np.median((y - y[0]) - slope * (x - x[0])) + (y[0] - slope * x[0]))
@@ -222,7 +228,7 @@ def _intercept(x: np.ndarray, y: np.ndarray, slope: float) -> float:
 def _estimates(pairs: Pairs, slope: float, limits: Limits, level: float) -> tuple[Estimate, ...]:
     build = pairs.estimate()
     x, y = pairs.first, pairs.second
-    ends = sorted(_intercept(x, y, b) for b in limits)
+    ends = sorted(intercept_of(x, y, b) for b in limits)
     method = _CLUSTERED if pairs.repeats else _RANKS
     return (
         build(
@@ -230,7 +236,7 @@ def _estimates(pairs: Pairs, slope: float, limits: Limits, level: float) -> tupl
             method=f"shifted median of all slopes; {method}",
         ),
         build(
-            "intercept", _intercept(x, y, slope), *ends, level=level,
+            "intercept", intercept_of(x, y, slope), *ends, level=level,
             unit=pairs.settings["unit"],
             method=f"median of y - slope x; from the limits of the slope, {method}",
         ),
@@ -245,9 +251,8 @@ def _cautions(pairs: Pairs, slope: float, limits: Limits) -> list[Caution]:
         )
         found.append(Caution("open_interval", message))
     if slope > 0:
-        excess = cusum(
-            pairs.first, pairs.second, slope, _intercept(pairs.first, pairs.second, slope)
-        )
+        x, y = pairs.first, pairs.second
+        excess = cusum(x, y, slope, intercept_of(x, y, slope))
         if excess > _CUSUM_BOUND:
             message = (
                 f"Points above and below the line do not alternate along it (cusum {excess:.2f}, "

@@ -15,7 +15,7 @@ from cohortkit.agreement.coefficients import (
     answer,
 )
 from cohortkit.agreement.pairwise import category_table
-from cohortkit.agreement.ratings import RatingOptions, rated
+from cohortkit.agreement.ratings import RatingOptions, rarity_caution, rated
 from cohortkit.agreement.smooth import Statistic
 
 INTERVALS = ("logit", "bootstrap")
@@ -73,7 +73,7 @@ def specific_agreement(
     return CategoryAgreement(
         question="How often do two raters agree, and how often on each category?",
         estimates=found.estimates,
-        cautions=(*ratings.cautions, *found.cautions),
+        cautions=(*ratings.cautions, *rarity_caution(ratings), *found.cautions),
         settings={**ratings.settings, **request.settings(), "interval": interval},
         errors=found.errors,
         table=category_table(ratings),

@@ -51,6 +51,12 @@ class Design:
         shift = self.intercept + (self.slope - 1) * 2
         return 2 * shared / (spread + shift**2)
 
+    @property
+    def location_shift(self) -> float:
+        """Population value of the location shift, without rounding."""
+        spread = (0.6**2 + self.error**2) * self.slope
+        return (self.intercept + (self.slope - 1) * 2) / float(np.sqrt(spread))
+
 
 def pairs_of(first, second, cluster=None) -> Pairs:
     """Pairs from arrays."""

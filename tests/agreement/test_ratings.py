@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from cohortkit.agreement import fleiss_kappa
-from cohortkit.agreement.ratings import prevalence, prevalence_caution, rated
+from cohortkit.agreement.ratings import prevalence, prevalence_caution, rarity_caution, rated
 from cohortkit.errors import ArgumentError, EstimateError, TableError
 from tests.agreement.planted_ratings import Design, rows_of
 from tests.agreement.rated_tables import OWN, codes, from_grid
@@ -34,7 +34,7 @@ def test_layout():
 def test_absent_ratings_are_counted_not_dropped():
     message = next(c.message for c in laid(from_grid(GRID)).cautions if c.code == "ratings_absent")
     assert message.startswith("3 of 12 ratings")
-    assert "1 subjects have one rating" in message
+    assert "1 subject has one rating" in message
 
 
 def test_missing_values_stop_or_are_counted():
@@ -134,6 +134,15 @@ def test_a_category_that_takes_nearly_all_is_said(common, said):
     grid = [["a", "a"]] * common + [["b", "b"]] * (10 - common)
     found = prevalence_caution(laid(from_grid(grid), categories=["a", "b"]))
     assert bool(found) is said
+
+
+@pytest.mark.parametrize(("other", "said"), [(0, False), (1, True), (9, True), (10, False)])
+def test_hardly_any_other_category_is_said(other, said):
+    grid = [["a", "a"]] * 30 + [["a", "b"]] * other
+    found = rarity_caution(laid(from_grid(grid), categories=["a", "b"]))
+    assert bool(found) is said
+    if said:
+        assert found[0].message.startswith(f"Only {other} of {30 + other} subjects")
 
 
 def test_few_participants():

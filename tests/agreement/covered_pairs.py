@@ -1,0 +1,79 @@
+"""How often intervals of method comparison hold the planted truth."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from cohortkit.agreement.concordance import NAMES, components, limits_of_components
+from cohortkit.agreement.deming import line_with_limits
+from cohortkit.agreement.pairing import Pairs
+from cohortkit.agreement.passing_bablok import (
+    cusum,
+    intercept_of,
+    pair_slopes,
+    shifted_median,
+    slope_with_limits,
+)
+from tests.agreement.planted_pairs import Design
+
+DESIGNS = [
+    Design(20),
+    Design(50),
+    Design(50, error=0.3),
+    Design(30, 2, alike=0.5, clinging=0.5),
+    Design(15, 3, alike=0.5, clinging=0.5),
+    Design(50, step=0.1),
+]
+
+
+def measure(
+    design: Design, n_sim: int, seed: int = 7, *, ignore_participants: bool = False
+) -> dict[str, float]:
+    """Per cent of samples whose nominal 95 % interval held the truth, by name."""
+    generator = np.random.default_rng(seed)
+    truth = {
+        "concordance": design.concordance,
+        "scale_shift": design.slope,
+        "location_shift": design.location_shift,
+        "deming slope": design.slope,
+        "deming intercept": design.intercept,
+        "pb slope": design.slope,
+        "pb intercept": design.intercept,
+    }
+    held = dict.fromkeys(truth, 0)
+    for _ in range(n_sim):
+        pairs = design.draw(generator)
+        if ignore_participants:
+            pairs = replace(pairs, cluster=np.arange(len(pairs.first)))
+        limits = _all_limits(pairs, design.slope**2)
+        for name, true in truth.items():
+            held[name] += limits[name][0] <= true <= limits[name][1]
+    return {name: 100 * count / n_sim for name, count in held.items()}
+
+
+def _all_limits(pairs: Pairs, ratio: float) -> dict[str, tuple[float, float]]:
+    x, y = pairs.first, pairs.second
+    values = dict(zip(NAMES, components(x, y).tolist(), strict=True))
+    _, deming = line_with_limits(pairs, ratio, 0.95)
+    _, _, slopes, _ = slope_with_limits(pairs, 0.95)
+    low, high = sorted(intercept_of(x, y, b) for b in slopes)
+    return {
+        **limits_of_components(pairs, values, 0.95),
+        **{f"deming {name}": limits for name, limits in deming.items()},
+        "pb slope": slopes,
+        "pb intercept": (low, high),
+    }
+
+
+def cusum_alarms(design: Design, n_sim: int, bound: float, seed: int = 7) -> float:
+    """Per cent of straight relations that the cusum calls curved."""
+    generator = np.random.default_rng(seed)
+    alarms = 0
+    for _ in range(n_sim):
+        pairs = design.draw(generator)
+        slope = shifted_median(pair_slopes(pairs.first, pairs.second))
+        intercept = intercept_of(pairs.first, pairs.second, slope)
+        alarms += cusum(pairs.first, pairs.second, slope, intercept) > bound
+    return 100 * alarms / n_sim

@@ -1,0 +1,83 @@
+"""Intervals of method comparison: a quick look, and the published tables in full."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.agreement.covered_pairs import DESIGNS, cusum_alarms, measure
+from tests.agreement.planted_pairs import Design
+from tests.agreement.test_coverage import published
+
+# 200 runs of a 95 % interval have a standard error of 1.5 points: 4 errors below
+QUICK = 89.0
+# 93.5 to 96.5 after rounding to one decimal; figures outside stand between asterisks
+BAND = (93.45, 96.55)
+PAGES = {
+    "concordance": ["concordance", "scale_shift", "location_shift"],
+    "deming": ["deming slope", "deming intercept"],
+    "passing_bablok": ["pb slope", "pb intercept"],
+}
+ALARMS = {
+    Design(20): "2.4",
+    Design(50): "2.4",
+    Design(100): "1.2",
+    Design(50, step=0.1): "5.6",
+    Design(100, step=0.1): "14.2",
+}
+
+
+@pytest.mark.parametrize("design", [Design(20), Design(30, 2, alike=0.5, clinging=0.5)], ids=str)
+def test_intervals_hold_in_a_quick_look(design):
+    found = measure(design, 200, seed=1)
+    for name, covered in found.items():
+        assert covered > QUICK, name
+
+
+def test_ignoring_participants_covers_too_seldom():
+    """The same samples, taken as if every finger were a person of its own."""
+    design = Design(15, 4, alike=0.3, clinging=0.95)
+    clustered = measure(design, 150, seed=1)
+    naive = measure(design, 150, seed=1, ignore_participants=True)
+    for name in ("location_shift", "deming intercept", "pb intercept"):
+        assert naive[name] < clustered[name] - 4, name
+
+
+def test_a_straight_relation_is_rarely_called_curved():
+    assert cusum_alarms(Design(50), 200, 1.1, seed=1) < 7
+
+
+def label(design: Design) -> str:
+    """First cell of a design's row."""
+    return f"{design.participants} x {design.fingers}"
+
+
+def what(design: Design) -> str:
+    """Second cell: what is special about it."""
+    if design.step:
+        return f"rounded to {design.step:g} mm"
+    if design.fingers > 1:
+        return "fingers alike"
+    return f"error {design.error:g} mm"
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("row", range(len(DESIGNS)))
+def test_published_coverage(repository, row):
+    design = DESIGNS[row]
+    found = measure(design, 4000)
+    for page, columns in PAGES.items():
+        text = (repository / f"docs/methods/{page}.md").read_text(encoding="utf-8")
+        cells = published(text, "Measured coverage")[row]
+        assert cells[:2] == [label(design), what(design)]
+        for shown, name in zip(cells[2:], columns, strict=True):
+            assert found[name] == pytest.approx(float(shown.strip("*")), abs=0.06), (page, name)
+            assert shown.startswith("*") is not (BAND[0] < found[name] < BAND[1]), (page, name)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("design", ALARMS, ids=str)
+def test_published_false_alarms_of_the_cusum(repository, design):
+    page = (repository / "docs/methods/passing_bablok.md").read_text(encoding="utf-8")
+    stated = ALARMS[design]
+    assert f"| {stated} |" in page
+    assert cusum_alarms(design, 4000, 1.1) == pytest.approx(float(stated), abs=0.06)
