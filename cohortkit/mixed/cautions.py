@@ -8,7 +8,7 @@ from cohortkit.estimate import Caution
 from cohortkit.mixed.design import Design, Factor
 
 FEW_LEVELS = 5
-FEW_FOR_PERCENTILES = 10
+FEW_FOR_INTERVALS = 10
 
 
 def nested(inner: Factor, outer: Factor) -> bool:
@@ -19,21 +19,30 @@ def nested(inner: Factor, outer: Factor) -> bool:
 
 def undeclared_nesting(design: Design) -> list[Caution]:
     """Factors that lie within another although their columns do not say so."""
-    found = []
-    for inner in design.factors:
-        for outer in design.factors:
-            if inner is outer or set(outer.columns) <= set(inner.columns):
-                continue
-            if nested(inner, outer):
-                found.append(
-                    Caution(
-                        "nested_not_crossed",
-                        f"Each {inner.name} occurs with one {outer.name} only, so no {inner.name} "
-                        f"is compared across levels of {outer.name}: differences between levels of "
-                        f"{outer.name} include whatever else their {inner.name} levels share.",
-                    )
-                )
-    return found
+    factors = design.factors
+    within = {
+        (inner.name, outer.name): set(outer.columns) <= set(inner.columns)
+        for inner in factors
+        for outer in factors
+        if inner is not outer and nested(inner, outer)
+    }
+    # A factor within a second that is within a third needs no word about the third.
+    closest = [
+        (inner, outer)
+        for (inner, outer), declared in within.items()
+        if not declared
+        and not any((inner, f.name) in within and (f.name, outer) in within for f in factors)
+    ]
+    if not closest:
+        return []
+    pairs = "; ".join(f"{inner} within {outer}" for inner, outer in closest)
+    return [
+        Caution(
+            "nested_not_crossed",
+            f"Nested in these rows, not crossed: {pairs}. Levels of the outer factor are compared "
+            "through different levels of the inner one, and take up whatever those share.",
+        )
+    ]
 
 
 def few_levels(design: Design) -> list[Caution]:
@@ -82,16 +91,16 @@ def dropped(count: int) -> list[Caution]:
     return [Caution("rows_dropped", f"{count} rows with missing values were left out.")]
 
 
-def percentiles_of_few_levels(design: Design) -> list[Caution]:
-    """Bootstrap percentiles are too low where a variance rests on few levels."""
-    names = ", ".join(f.name for f in design.factors if f.size < FEW_FOR_PERCENTILES)
+def narrow_with_few_levels(design: Design, kind: str) -> list[Caution]:
+    """Intervals of this kind are too short where a variance rests on few levels."""
+    names = ", ".join(f.name for f in design.factors if f.size < FEW_FOR_INTERVALS)
     if not names:
         return []
     return [
         Caution(
-            "bootstrap_few_levels",
-            f"With fewer than {FEW_FOR_PERCENTILES} levels ({names}) bootstrap percentiles of the "
-            "variance lie too low and hold it too seldom; prefer Profile('reml').",
+            "interval_few_levels",
+            f"With fewer than {FEW_FOR_INTERVALS} levels ({names}) {kind} hold the variance, and "
+            "the mean, less often than they say; prefer intervals=Profile('reml').",
         )
     ]
 

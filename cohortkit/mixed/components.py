@@ -7,6 +7,7 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 from cohortkit import checks
 from cohortkit.errors import EstimateError
@@ -104,8 +105,10 @@ def fit(  # noqa: PLR0913
             next_step=f"add ['{participant}'] to random, "
             "or pass participant=None if that column does not name persons",
         )
-    model = fit_design(build(used, value=value, random=random, fixed=fixed), method)
-    limits = ways.find(model, choice, level)
+    # The matrices are small: threads would cost more than they save, and could change last digits.
+    with threadpool_limits(1):
+        model = fit_design(build(used, value=value, random=random, fixed=fixed), method)
+        limits = ways.find(model, choice, level)
     if left_out:
         limits = Limits(limits.sds, np.full_like(limits.fixed, np.nan), "", "")
     settings = {

@@ -110,7 +110,8 @@ def by_profile(model: Model, choice: Profile, level: float) -> Limits:
         limits = profile.coefficient_limits(model.design, best, position, start, level)
         least_squares = at_ml.value[position] - model.design.scale * at_ml.shift[position]
         fixed[position] = least_squares + model.design.scale * np.array(limits)
-    return Limits(sds, fixed, words, words)
+    narrow = cautions.narrow_with_few_levels(model.design, "profile limits on the ML scale")
+    return Limits(sds, fixed, words, words, tuple(narrow))
 
 
 def by_bootstrap(model: Model, choice: Bootstrap, level: float) -> Limits:
@@ -134,7 +135,7 @@ def by_bootstrap(model: Model, choice: Bootstrap, level: float) -> Limits:
         sds_by=words,
         fixed_by=words,
         cautions=(
-            *cautions.percentiles_of_few_levels(model.design),
+            *cautions.narrow_with_few_levels(model.design, "bootstrap percentiles"),
             *cautions.failed_refits(failed, choice.n_boot),
         ),
         draws=pd.DataFrame(np.hstack([variances, values]), columns=names),

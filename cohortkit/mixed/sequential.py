@@ -11,7 +11,11 @@ first, then for the last factor, then upwards, each draw of the w_j gives one se
 variances that the sums of squares seen do not contradict; quantiles of any function
 of them are a generalised interval. In a balanced table these are the usual pivots
 from independent chi-squares; without balance each Q_j keeps its own distribution,
-but their dependence on one another is neglected. No variance is let below zero.
+but their dependence on one another is neglected.
+
+A draw of a single variance may be below zero, as a moment estimate may. That is kept:
+sums of variances stay free of the bias that cutting each part off would bring. Cut off
+what must not be negative after it was put together.
 
 Sources: Weerahandi 1993, J Am Stat Assoc 88: 899-905 (the idea); Burdick, Quiroz &
 Iyer 2006, and E, Hannig & Iyer 2008, J Am Stat Assoc 103: 854-865, for variance
@@ -198,7 +202,7 @@ def _beyond(columns: Floats, bases: list[Floats | None]) -> Floats:
 def solve(spread: Spread, seen: Floats) -> Floats:
     """Variances that match sums of squares (K + 1,), one row per draw: (m, K + 1).
 
-    Residual first, then the factors in their order.
+    Residual first, then the factors in their order; entries may be negative.
     """
     count, m = spread.own.shape
     out = np.empty((m, count + 1))
@@ -207,15 +211,15 @@ def solve(spread: Spread, seen: Floats) -> Floats:
         left = seen[j] - out[:, 0] * spread.own[j]
         for k in range(j + 1, count):
             left = left - out[:, k + 1] * spread.shared[j, k]
-        out[:, j + 1] = np.maximum(left / spread.shared[j, j], 0.0)
+        out[:, j + 1] = left / spread.shared[j, j]
     return out
 
 
 def draws(design: Design, *, n_draws: int, seed: int) -> Floats:
     """Generalised draws of the variances, in the caller's units, (n_draws, K + 1).
 
-    Residual first, then the factors in the order of the design. The same seed gives
-    the same draws.
+    Residual first, then the factors in the order of the design; entries may be
+    negative. The same seed gives the same draws.
     """
     split = steps(design)
     seen = split.sums_of_squares(design.response[:, None])[:, 0]

@@ -33,7 +33,23 @@ def test_nesting_that_the_columns_do_not_declare():
     table["reader"] = table["subject"] % 6
     result = mixed.fit(table, random=[["subject"], ["reader"]], **SETTINGS)
     messages = {c.code: c.message for c in result.cautions}
-    assert "Each subject occurs with one reader only" in messages["nested_not_crossed"]
+    assert "not crossed: subject within reader." in messages["nested_not_crossed"]
+
+
+def test_only_the_closest_nesting_is_named():
+    table = crossed(24, 3, 2, (1, 0, 0.5))
+    table["reader"], table["site"] = table["subject"] % 8, table["subject"] % 4
+    result = mixed.fit(table, random=[["site"], ["reader"], ["subject"]], **SETTINGS)
+    message = next(c.message for c in result.cautions if c.code == "nested_not_crossed")
+    assert "reader within site; subject within reader." in message
+
+
+@pytest.mark.parametrize("choice", ["profile", mixed.Bootstrap(n_boot=20)])
+def test_intervals_that_are_too_short_with_few_levels(choice):
+    table = crossed(20, 6, 1, (1, 0.5, 0.5))
+    found = codes(table, [["subject"], ["rater"]], intervals=choice)
+    assert found == ["interval_few_levels"]
+    assert codes(table, [["subject"], ["rater"]], intervals=mixed.Profile("reml")) == []
 
 
 @pytest.mark.parametrize("missing", [1, 5])
