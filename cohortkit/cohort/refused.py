@@ -11,11 +11,8 @@ from pathlib import Path
 import pandas as pd
 
 from cohortkit.cohort.corrections import (
-    FILE,
     HASH_DIGITS,
-    LINE,
     OWN_COLUMNS,
-    PROBLEMS,
     file_prefix,
     guarded,
 )
@@ -110,6 +107,3 @@ def write_refused(intake: Intake, folder: str | os.PathLike[str]) -> list[Path]:
             elif path.is_file():
                 path.unlink()
     return written
-
-
-__all__ = ["FILE", "LINE", "PROBLEMS", "write_refused"]
