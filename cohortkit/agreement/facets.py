@@ -43,6 +43,9 @@ class Facets:
         with a rater of a new site, can be told from these rows.
     no_new_site
         Why not a rater of a new site; empty if `new_site`.
+    contrasts
+        Degrees of freedom between raters within scans: raters less groups of raters
+        that share no scan.
     counts
         n_participants, n_fingers, n_readings.
     cautions
@@ -56,6 +59,7 @@ class Facets:
     plain: bool
     new_site: bool
     no_new_site: str
+    contrasts: int
     counts: dict[str, int | None]
     cautions: tuple[Caution, ...]
 
@@ -126,6 +130,7 @@ def facets(data: Any, columns: dict[str, str | None], missing: str, scale: str) 
         plain=plain,
         new_site=new_site,
         no_new_site=why,
+        contrasts=int(coded["rater"].nunique()) - _groups(coded),
         counts=_counts(coded, columns),
         cautions=(*_count_cautions(dropped, unseen), *_row_cautions(extras)),
     )
@@ -190,7 +195,7 @@ def _told_apart(
         else:
             kept.append(role)
     if "rater" in kept and "site" not in kept:
-        _one_group(coded)
+        _stop_at_groups(coded)
     factors = tuple(role for role in ORDER if role in kept)
     return factors, pd.DataFrame(lost, columns=["component", "reason"])
 
@@ -201,17 +206,21 @@ def _check(coded: pd.DataFrame, roles: Sequence[str]) -> None:
     separability.check_products(design, separability.inner_products(assemble(design)))
 
 
-def _one_group(coded: pd.DataFrame) -> None:
+def _groups(coded: pd.DataFrame) -> int:
+    """Number of groups of raters that share no scan."""
     scan, rater = coded["scan"].to_numpy(), coded["rater"].to_numpy()
     n, k = scan.max() + 1, rater.max() + 1
     links = sparse.coo_matrix((np.ones(len(coded)), (scan, n + rater)), shape=(n + k, n + k))
-    label = sparse.csgraph.connected_components(links, directed=False)[1]
-    groups = len(np.unique(label[n:]))
+    return int(sparse.csgraph.connected_components(links, directed=False)[0])
+
+
+def _stop_at_groups(coded: pd.DataFrame) -> None:
+    groups = _groups(coded)
     if groups > 1:
         raise EstimateError(
             "The raters form groups that share no scan, so a difference between raters cannot be "
             "told from one between the groups",
-            found=f"{k} raters in {groups} groups",
+            found=f"{coded['rater'].nunique()} raters in {groups} groups",
             next_step="name the columns of sites (site and rater_site) to ask about agreement "
             "within a site, or keep the rows of one group",
         )

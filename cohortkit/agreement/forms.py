@@ -1,7 +1,8 @@
 """From variance components to reliability and error of measurement, for any plan of reading.
 
 Everything takes arrays, so that the estimate and all draws of its interval go through
-the same lines. Components that a model left out count as zero.
+the same lines. Components that a model left out count as zero. Draws of single components
+may be negative; only what was put together from them is cut off at zero.
 """
 
 from __future__ import annotations
@@ -57,11 +58,13 @@ def error_variance(parts: Mapping[str, Floats | float], kind: str, plan: Plan) -
     v, _ = split(parts, plan.occasion)
     occasion = v["scan"] if plan.occasion == "new_scan" else np.zeros_like(v["scan"])
     if kind == "intra":
-        return occasion + v["residual"] / plan.m
+        return np.maximum(occasion + v["residual"] / plan.m, 0.0)
     error = occasion + v["subject_rater"] / plan.k + v["residual"] / (plan.k * plan.m)
     if kind in ("agreement", "new_site"):
         error = error + v["rater"] / plan.k
-    return error + v["rater_site"] if kind == "new_site" else error
+    if kind == "new_site":
+        error = error + v["rater_site"]
+    return np.maximum(error, 0.0)
 
 
 def reliability_of(parts: Mapping[str, Floats | float], kind: str, plan: Plan) -> Floats:
@@ -72,5 +75,6 @@ def reliability_of(parts: Mapping[str, Floats | float], kind: str, plan: Plan) -
     v, objects = split(parts, plan.occasion)
     if kind == "intra":
         objects = objects + v["rater"] + v["subject_rater"] + v["rater_site"]
+    objects = np.maximum(objects, 0.0)
     total = objects + error_variance(parts, kind, plan)
     return np.where(total > 0, objects / np.where(total > 0, total, 1.0), np.nan)

@@ -295,15 +295,15 @@ class _Crossed:
         expected = np.array(
             [k * m * v["participant"] + cell, n * m * v["rater"] + cell, cell, v["residual"]]
         )
-        sums = expected[:, None] * np.array([_chi(rng, d, self.n_sim) for d in df])
-        ratio = np.array([_chi(rng, d, self.n_draws) for d in df])
-        mean_squares = sums[:, :, None] / ratio[:, None, :]
+        sums = expected[:, None] * np.array([_chi(rng, d, 1, self.n_sim)[0] for d in df])
+        draws = np.array([_chi(rng, d, self.n_sim, self.n_draws) for d in df])
+        mean_squares = sums[:, :, None] / draws
         own = mean_squares[3] if m > 1 else mean_squares[2]
         parts = {
             "residual": own,
-            "subject_rater": np.maximum(mean_squares[2] - own, 0) / m,
-            "rater": np.maximum(mean_squares[1] - mean_squares[2], 0) / (n * m),
-            "participant": np.maximum(mean_squares[0] - mean_squares[2], 0) / (k * m),
+            "subject_rater": (mean_squares[2] - own) / m,
+            "rater": (mean_squares[1] - mean_squares[2]) / (n * m),
+            "participant": (mean_squares[0] - mean_squares[2]) / (k * m),
         }
         what, kind = _FIGURES[figure]
         drawn = (
@@ -315,10 +315,14 @@ class _Crossed:
         return float(np.median(high - low))
 
 
-def _chi(rng: np.random.Generator, df: int, size: int) -> np.ndarray:
-    """Chi-squares from the same uniform numbers for every df, so that widths fall smoothly."""
-    uniform = rng.random(size)
-    return np.asarray(stats.chi2.ppf(uniform, df)) if df else np.ones(size)
+def _chi(rng: np.random.Generator, df: int, rows: int, size: int) -> np.ndarray:
+    """Rows of chi-squares at evenly spaced probabilities, each in its own random order.
+
+    The orders are the same for every df, so that widths fall smoothly with the
+    participants.
+    """
+    even = stats.chi2.ppf((np.arange(size) + 0.5) / size, df) if df else np.ones(size)
+    return rng.permuted(np.tile(even, (rows, 1)), axis=1)
 
 
 def _z(level: float) -> float:

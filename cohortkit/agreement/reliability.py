@@ -24,6 +24,7 @@ from cohortkit.resampling import percentile_interval
 QUANTITIES = ("pulley", "load", "reference_structure")
 _SHAPIRO_LIMITS = (8, 5000)
 _FEW_RATERS = 8
+_FEW_CONTRASTS = 4
 _WORDS = {
     "agreement": "any rater of the site",
     "consistency": "raters' own shifts left out",
@@ -93,7 +94,8 @@ class ReliabilityResult(Result):
     left_out
         One row per component that is not in the model: group, component, reason.
     draws
-        Draws of the variances, one column per component; empty with `by`.
+        Draws of the variances, one column per component; empty with `by`. Generalised
+        draws of a single component may be negative.
     parts
         With `by`, the result of each group by its name.
     """
@@ -352,7 +354,7 @@ class _Asked:
                         lambda v, k=kind: self._cv(_sem(v, k, one), mean))  # fmt: skip
         for name in (*found.factors, "residual"):
             add(f"sd_{name}", "standard deviation of the component", self.unit,
-                lambda v, n=name: np.sqrt(v[n]))  # fmt: skip
+                lambda v, n=name: np.sqrt(np.maximum(v[n], 0.0)))  # fmt: skip
         return out
 
     def _kinds(self, found: Facets) -> dict[str, tuple[str, str, str]]:
@@ -437,6 +439,11 @@ def _design_cautions(found: Facets, settings: dict[str, Any]) -> list[Caution]:
             "Not in the model, because these rows cannot tell it from the others (reasons in "
             f".left_out): {', '.join(tied)}. Another component holds its variance, if there is any.",
         ),
+        "few_rater_contrasts": (
+            "rater" in names and found.contrasts < _FEW_CONTRASTS <= raters - 1,
+            f"Only {found.contrasts} of {raters - 1} comparisons between raters are made within "
+            "scans; the interval of everything that counts raters' shifts as error rests on them.",
+        ),
         "no_repeated_reading": (
             no_repeat,
             "No rater read a scan twice often enough: the residual holds the raters' different "
@@ -463,7 +470,8 @@ def _design_cautions(found: Facets, settings: dict[str, Any]) -> list[Caution]:
         "bootstrap_few_raters": (
             settings["intervals"] == "bootstrap" and "rater" in names and raters < _FEW_RATERS,
             f"{raters} raters: percentile bootstrap intervals of everything that counts raters' "
-            "shifts as error are too narrow (docs/methods/reliability.md); "
+            "shifts as error are too narrow (82 % instead of 95 % for the SEM with 4 raters, 200 "
+            "runs); "
             "intervals='generalised' held.",
         ),
     }

@@ -25,7 +25,8 @@ from cohortkit.mixed.design import build
 from cohortkit.resampling import percentile_interval
 
 LEVEL = 0.95
-N_DRAWS = 1000
+N_DRAWS = 2000
+BLOCK = 200  # simulated tables that share their draws
 ROLES = ("value", "participant", "finger", "scan", "rater", "site", "rater_site")
 USUAL = {"participant": 0.10, "rater": 0.01, "subject_rater": 0.005, "residual": 0.015}
 
@@ -201,11 +202,12 @@ def measure(c: Cell, n_sim: int, seed: int = 20_260) -> dict[str, tuple[float, f
     values = responses(c, b.codes, n_sim, seed)
     design = build(b.codes.assign(value=values[:, 0]), value="value", random=b.random, fixed=())
     split = sequential.steps(design)
-    spread = split.spread(N_DRAWS, seed)
     seen = split.sums_of_squares(values)
     hits = {name: np.zeros((n_sim, 2), dtype=bool) for name in b.figures}
     names = ["residual", *b.factors]
     for i in range(n_sim):
+        if i % BLOCK == 0:
+            spread = split.spread(N_DRAWS, seed + i)
         draws = dict(zip(names, sequential.solve(spread, seen[:, i]).T, strict=True))
         for name, hit in hits.items():
             low, high = percentile_interval(b.figure(name, draws), LEVEL)
