@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any, TypedDict, Unpack
+from typing import Any, Unpack
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from cohortkit import checks, mixed
 from cohortkit.agreement import forms
 from cohortkit.agreement.facets import Facets, facets
 from cohortkit.agreement.forms import Plan
+from cohortkit.agreement.reliability_cautions import design_cautions, spread_cautions
+from cohortkit.agreement.reliability_options import OPTIONAL, ROLES, ReliabilityOptions, filled
 from cohortkit.errors import ArgumentError, EstimateError, TableError
 from cohortkit.estimate import Caution, Estimate, Result
 from cohortkit.mixed import sequential
@@ -22,64 +22,12 @@ from cohortkit.mixed.design import build
 from cohortkit.resampling import percentile_interval
 
 QUANTITIES = ("pulley", "load", "reference_structure")
-_SHAPIRO_LIMITS = (8, 5000)
-_FEW_RATERS = 8
-_FEW_CONTRASTS = 4
 _WORDS = {
     "agreement": "any rater of the site",
     "consistency": "raters' own shifts left out",
     "intra": "the same rater again",
     "new_site": "any rater of a new site",
 }
-
-
-class ReliabilityOptions(TypedDict, total=False):
-    """Columns and settings of `reliability`, with the format's names as defaults.
-
-    Attributes
-    ----------
-    value, participant, rater
-        Must be in the table. ``participant=None`` states that fingers or scans are
-        independent; ``rater=None`` that readings have no rater of their own.
-    finger, scan, site, rater_site
-        A default name that the table lacks counts as None. `site` is where the
-        finger was scanned, `rater_site` where the rater works.
-    by
-        Columns whose combinations are asked apart.
-    unit
-        UCUM unit of the values.
-    n_boot, seed
-        Draws of the intervals.
-    """
-
-    value: str
-    participant: str | None
-    finger: str | None
-    scan: str | None
-    rater: str | None
-    site: str | None
-    rater_site: str | None
-    by: Sequence[str]
-    unit: str
-    n_boot: int
-    seed: int
-
-
-_DEFAULTS: dict[str, Any] = {
-    "value": "gap_mm",
-    "participant": "participant_id",
-    "finger": "finger_id",
-    "scan": "scan_id",
-    "rater": "rater_id",
-    "site": "site_id",
-    "rater_site": "rater_site_id",
-    "by": (),
-    "unit": "mm",
-    "n_boot": 2000,
-    "seed": 20260101,
-}
-_OPTIONAL = ("finger", "scan", "site", "rater_site")
-_ROLES = ("value", "participant", "finger", "scan", "rater", "site", "rater_site")
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -166,7 +114,7 @@ def reliability(
     -----
     Formulas and measured coverage: docs/methods/reliability.md.
     """
-    spec = _spec(options)
+    spec = filled(options)
     plan = Plan(checks.count("k_raters", k_raters), checks.count("m_reads", m_reads), occasion)
     checks.one_of("occasion", occasion, ("same_scan", "new_scan"))
     checks.one_of("scale", scale, ("natural", "log"))
@@ -188,26 +136,6 @@ def reliability(
     if not spec["by"]:
         return _Asked(settings, plan, "").answer(frame, explicit)
     return _apart(frame, settings, plan, explicit)
-
-
-def _spec(options: ReliabilityOptions) -> dict[str, Any]:
-    unknown = sorted(set(options) - set(_DEFAULTS))
-    if unknown:
-        raise ArgumentError(
-            "Reliability does not take that argument",
-            found=", ".join(unknown),
-            next_step="use one of " + ", ".join(_DEFAULTS),
-        )
-    spec = {**_DEFAULTS, **options}
-    if isinstance(spec["by"], str):
-        raise ArgumentError(
-            "Argument 'by' is a list of column names",
-            found=repr(spec["by"]),
-            next_step=f"write by=[{spec['by']!r}]",
-        )
-    checks.count("n_boot", spec["n_boot"], 100)
-    checks.count("seed", spec["seed"], minimum=0)
-    return spec
 
 
 def _apart(
@@ -233,8 +161,13 @@ def _apart(
             next_step="check the columns of by",
         )
     every = parts.values()
-    notes = {(c.code, c.message): name for name, part in parts.items() for c in part.cautions}
-    told = [Caution(code, f"{name}: {text}") for (code, text), name in notes.items()]
+    notes: dict[tuple[str, str], list[str]] = {}
+    for name, part in parts.items():
+        for c in part.cautions:
+            notes.setdefault((c.code, c.message), []).append(name)
+    told = [
+        Caution(code, f"{' and '.join(names)}: {text}") for (code, text), names in notes.items()
+    ]
     return ReliabilityResult(
         question="How reliable is a reading, and how large is its error?",
         estimates=tuple(e for part in every for e in part.estimates),
@@ -263,9 +196,9 @@ class _Asked:
         spec = self.settings
         columns = {
             role: None
-            if role in _OPTIONAL and role not in explicit and spec[role] not in frame.columns
+            if role in OPTIONAL and role not in explicit and spec[role] not in frame.columns
             else spec[role]
-            for role in _ROLES
+            for role in ROLES
         }
         if not any(columns[role] for role in ("participant", "finger", "scan")):
             raise ArgumentError(
@@ -413,8 +346,8 @@ class _Asked:
         return (
             *found.cautions,
             *(c for c in fit.cautions if c.code in own),
-            *_design_cautions(found, self.settings),
-            *_spread_cautions(found.rows, self.log),
+            *design_cautions(found, self.settings),
+            *spread_cautions(found.rows, float(fit["sd_residual"].value), log=self.log),
         )
 
 
@@ -424,95 +357,3 @@ def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
 
 def _sem(parts: Any, kind: str, plan: Plan) -> np.ndarray:
     return np.sqrt(forms.error_variance(parts, kind, plan))
-
-
-def _design_cautions(found: Facets, settings: dict[str, Any]) -> list[Caution]:
-    """What this design cannot say."""
-    names = set(found.factors)
-    reasons = found.left_out.set_index("component")["reason"]
-    tied = [n for n in reasons.index if "no such column" not in reasons[n]]
-    raters, participants = found.rows["rater"].nunique(), found.counts["n_participants"] or 0
-    no_repeat = "rater" in names and "subject_rater" not in names
-    checked = {
-        "component_left_out": (
-            bool(tied),
-            "Not in the model, because these rows cannot tell it from the others (reasons in "
-            f".left_out): {', '.join(tied)}. Another component holds its variance, if there is any.",
-        ),
-        "few_rater_contrasts": (
-            "rater" in names and found.contrasts < _FEW_CONTRASTS <= raters - 1,
-            f"Only {found.contrasts} of {raters - 1} comparisons between raters are made within "
-            "scans; the interval of everything that counts raters' shifts as error rests on them.",
-        ),
-        "no_repeated_reading": (
-            no_repeat,
-            "No rater read a scan twice often enough: the residual holds the raters' different "
-            "judgement of single scans too, and there is no intra-rater figure.",
-        ),
-        "scan_in_residual": (
-            "scan" in tied and "one row per level" in reasons["scan"],
-            "Each scan was read once: the residual holds the spread between scans of one finger.",
-        ),
-        "no_new_site": (
-            "rater" in names and not found.new_site and found.rows["rater_site"].nunique() > 1,
-            f"Nothing is said about a rater of a new site: {found.no_new_site}.",
-        ),
-        "raters_of_one_site_unseen": (
-            found.new_site and not found.plain,
-            "Each rater comes from a site of its own: the rater variance holds what raters of a "
-            "site have in common, so agreement is about raters of different sites.",
-        ),
-        "few_participants": (
-            participants < 30,
-            f"{participants} participants: at least 30 are advised (rule of thumb of Koo & Li "
-            "2016).",
-        ),
-        "bootstrap_few_raters": (
-            settings["intervals"] == "bootstrap" and "rater" in names and raters < _FEW_RATERS,
-            f"{raters} raters: percentile bootstrap intervals of everything that counts raters' "
-            "shifts as error are too narrow (82 % instead of 95 % for the SEM with 4 raters, 200 "
-            "runs); "
-            "intervals='generalised' held.",
-        ),
-    }
-    return [Caution(code, text) for code, (holds, text) in checked.items() if holds]
-
-
-def _spread_cautions(rows: pd.DataFrame, log: bool) -> list[Caution]:
-    """Does the error grow with the size? Are participants far from normal?"""
-    out = []
-    scans = rows.groupby("scan")["value"].agg(["mean", "std", "size"])
-    scans = scans[scans["size"] > 1]
-    if len(scans) >= 10 and scans["std"].nunique() > 1 and scans["mean"].nunique() > 1:
-        trend = stats.spearmanr(scans["mean"], scans["std"])
-        rho, p = float(trend.statistic), float(trend.pvalue)
-        if p < 0.05 and rho > 0 and not log:
-            out.append(
-                Caution(
-                    "spread_grows_with_size",
-                    f"Readings of one scan differ more where the value is larger (Spearman {rho:.2f}"
-                    f", p = {p:.2g}): one error in the unit of the values is too large for small "
-                    "and too small for large ones. See scale='log', or ask size groups apart.",
-                )
-            )
-        if p < 0.05 and rho < 0 and log:
-            out.append(
-                Caution(
-                    "log_spread_falls_with_size",
-                    f"On the log scale readings differ less where the value is larger (Spearman "
-                    f"{rho:.2f}, p = {p:.2g}): the natural scale may fit better.",
-                )
-            )
-    means = rows.groupby("participant")["value"].mean().to_numpy()
-    few, many = _SHAPIRO_LIMITS
-    spread = means - means.mean()
-    if few <= len(means) <= many and np.ptp(spread) > 0 and stats.shapiro(spread).pvalue < 0.01:
-        out.append(
-            Caution(
-                "participants_not_normal",
-                "The participants' means are far from normal (Shapiro-Wilk p < 0.01): the ICC "
-                "intervals rest on normal participants and may be far too narrow; the errors in "
-                "the unit of the values hold.",
-            )
-        )
-    return out

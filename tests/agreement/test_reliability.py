@@ -185,6 +185,7 @@ def test_spread_that_grows_is_told_and_the_log_scale_heals_it():
     assert logs["sem_intra"].value == pytest.approx(0.1, rel=0.05)
     s = logs["sem_intra"].value
     assert logs["cv_intra"].value == pytest.approx(100 * np.sqrt(np.exp(s**2) - 1))
+    # source: normal quantile of 0.975
     assert logs["sdc_intra_ratio"].value == pytest.approx(
         np.exp(1.959964 * np.sqrt(2) * s), rel=1e-6
     )
@@ -229,6 +230,18 @@ def test_wrong_arguments_are_named():
         reliability(table, finger="hand")
     with pytest.raises(ArgumentError, match="'scale' takes"):
         reliability(table, scale="ln")
+
+
+def test_rounded_and_skewed_values_are_told():
+    table = readings(participants=40, fingers=1, scans=1, sites=1, raters_a_site=3)
+    names = {"site": None, "rater_site": None, "n_boot": 200}
+    tenths = table.assign(gap_mm=table["gap_mm"].round(1))
+    assert "rounded_values" not in [c.code for c in reliability(table, **names).cautions]
+    assert "rounded_values" in [c.code for c in reliability(tenths, **names).cautions]
+    tail = np.exp(2 * np.random.default_rng(1).standard_normal(40))
+    person = table["participant_id"].str[1:].astype(int)
+    skewed = table.assign(gap_mm=table["gap_mm"] + tail[person])
+    assert "participants_not_normal" in [c.code for c in reliability(skewed, **names).cautions]
 
 
 @pytest.mark.parametrize("position", [1, 3, 8, 10, 12])

@@ -1,0 +1,127 @@
+"""What changes how a reliability may be used."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from cohortkit.agreement.facets import Facets
+from cohortkit.estimate import Caution
+
+_SHAPIRO_LIMITS = (8, 5000)
+_FEW_RATERS = 8
+_FEW_CONTRASTS = 4
+_COARSE = 0.5  # step of rounding, as a share of the residual SD
+
+
+def design_cautions(found: Facets, settings: dict[str, Any]) -> list[Caution]:
+    """What this design cannot say."""
+    names = set(found.factors)
+    reasons = found.left_out.set_index("component")["reason"]
+    tied = [n for n in reasons.index if "no such column" not in reasons[n]]
+    raters, participants = found.rows["rater"].nunique(), found.counts["n_participants"] or 0
+    no_repeat = "rater" in names and "subject_rater" not in names
+    checked = {
+        "component_left_out": (
+            bool(tied),
+            "Not in the model, because these rows cannot tell it from the others (reasons in "
+            f".left_out): {', '.join(tied)}. Another component holds its variance, if there is any.",
+        ),
+        "few_rater_contrasts": (
+            "rater" in names and found.contrasts < _FEW_CONTRASTS <= raters - 1,
+            f"Only {found.contrasts} of {raters - 1} comparisons between raters are made within "
+            "scans; the interval of everything that counts raters' shifts as error rests on them.",
+        ),
+        "no_repeated_reading": (
+            no_repeat,
+            "No rater read a scan twice often enough: the residual holds the raters' different "
+            "judgement of single scans too, and there is no intra-rater figure.",
+        ),
+        "scan_in_residual": (
+            "scan" in tied and "one row per level" in reasons["scan"],
+            "Each scan was read once: the residual holds the spread between scans of one finger.",
+        ),
+        "no_new_site": (
+            "rater" in names and not found.new_site and found.rows["rater_site"].nunique() > 1,
+            f"Nothing is said about a rater of a new site: {found.no_new_site}.",
+        ),
+        "raters_of_one_site_unseen": (
+            found.new_site and not found.plain,
+            "Each rater comes from a site of its own: the rater variance holds what raters of a "
+            "site have in common, so agreement is about raters of different sites.",
+        ),
+        "few_participants": (
+            participants < 30,
+            f"{participants} participants: at least 30 are advised (rule of thumb of Koo & Li "
+            "2016).",
+        ),
+        "bootstrap_few_raters": (
+            settings["intervals"] == "bootstrap" and "rater" in names and raters < _FEW_RATERS,
+            f"{raters} raters: percentile bootstrap intervals of everything that counts raters' "
+            "shifts as error are too narrow (82 % instead of 95 % for the SEM with 4 raters, 200 "
+            "runs); "
+            "intervals='generalised' held.",
+        ),
+    }
+    return [Caution(code, text) for code, (holds, text) in checked.items() if holds]
+
+
+def spread_cautions(rows: pd.DataFrame, residual: float, *, log: bool) -> list[Caution]:
+    """Does the error grow with the size? Is it lost in rounding? Are participants normal?"""
+    found = _size_caution(rows, log=log)
+    steps = np.diff(np.unique(np.round(rows["value"].to_numpy(), 6)))
+    if not log and len(steps) and steps.min() > _COARSE * residual:
+        found.append(
+            Caution(
+                "rounded_values",
+                f"Values are written in steps of {steps.min():.3g}, which is large beside the "
+                f"residual SD of {residual:.2g}: rounding makes the error look larger, and its "
+                "intervals covered 92 to 94 % instead of 95 % where a step was 0.8 of it.",
+            )
+        )
+    means = rows.groupby("participant")["value"].mean().to_numpy()
+    few, many = _SHAPIRO_LIMITS
+    spread = means - means.mean()
+    if few <= len(means) <= many and np.ptp(spread) > 0 and stats.shapiro(spread).pvalue < 0.01:
+        found.append(
+            Caution(
+                "participants_not_normal",
+                "The participants' means are far from normal (Shapiro-Wilk p < 0.01). The ICC "
+                "intervals rest on normal participants: they covered 76 to 86 % instead of 95 % "
+                "where participants were skewed as an exponential. The errors in the unit of the "
+                "values held.",
+            )
+        )
+    return found
+
+
+def _size_caution(rows: pd.DataFrame, *, log: bool) -> list[Caution]:
+    """Spearman's correlation of the SD of a scan's readings with their mean."""
+    scans = rows.groupby("scan")["value"].agg(["mean", "std", "size"])
+    scans = scans[scans["size"] > 1]
+    if len(scans) < 10 or min(scans["std"].nunique(), scans["mean"].nunique()) < 2:
+        return []
+    trend = stats.spearmanr(scans["mean"], scans["std"])
+    rho, p = float(trend.statistic), float(trend.pvalue)
+    seen = f"Spearman {rho:.2f}, p = {p:.2g}"
+    if p < 0.05 and rho > 0 and not log:
+        return [
+            Caution(
+                "spread_grows_with_size",
+                f"Readings of one scan differ more where the value is larger ({seen}): one error in "
+                "the unit of the values is too large for small and too small for large ones. See "
+                "scale='log', or ask size groups apart.",
+            )
+        ]
+    if p < 0.05 and rho < 0 and log:
+        return [
+            Caution(
+                "log_spread_falls_with_size",
+                f"On the log scale readings differ less where the value is larger ({seen}): the "
+                "natural scale may fit better.",
+            )
+        ]
+    return []
