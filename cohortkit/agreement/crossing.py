@@ -75,14 +75,15 @@ def crossed(data: Any, roles: Roles, missing: str, raters: Sequence[Any] | None 
     EstimateError
         Several quantities mixed, several subjects of one participant, several
         reads in a cell, raters that do not cross, an incomplete table, fewer
-        than two subjects or two raters.
+        than two subjects or two raters, means of several reads among single ones.
     """
     frame = checks.as_frame(data)
     checks.one_quantity(frame)
     reads = _reads(frame, roles)
     if raters is not None:
         reads = reads[reads["rater"].isin(list(raters))].reset_index(drop=True)
-    _stop_at_unseen(reads, missing)
+    checks.one_quantity(reads, ("reads_averaged",))
+    stop_at_unseen(reads, missing)
     named = [role for role in ("subject", "rater", "value", "participant") if role in reads]
     _, n_missing = checks.without_missing(reads[named], missing)
     kept = reads[reads[named].notna().all(axis=1)].reset_index(drop=True)
@@ -98,8 +99,8 @@ def crossed(data: Any, roles: Roles, missing: str, raters: Sequence[Any] | None 
     _one_read_a_cell(kept)
     _raters_cross(kept)
     whole, n_incomplete = _complete(kept, missing, exchangeable=roles.rater is None)
-    dropped = _count_caution(n_missing, n_incomplete)
-    return _laid_out(whole, raters, dropped + _reading_cautions(reads, whole))
+    dropped = count_caution(n_missing, n_incomplete)
+    return _laid_out(whole, raters, dropped + reading_cautions(reads, whole))
 
 
 def _reads(frame: pd.DataFrame, roles: Roles) -> pd.DataFrame:
@@ -125,7 +126,8 @@ def _unseen(reads: pd.DataFrame) -> int:
     return int((checks.marked(reads["below_resolution"]) & reads["value"].isna()).sum())
 
 
-def _stop_at_unseen(reads: pd.DataFrame, missing: str) -> None:
+def stop_at_unseen(reads: pd.DataFrame, missing: str) -> None:
+    """Stop at gaps below resolution, unless rows with missing values may be dropped."""
     unseen = _unseen(reads)
     if unseen and missing == "stop":
         raise TableError(
@@ -135,9 +137,8 @@ def _stop_at_unseen(reads: pd.DataFrame, missing: str) -> None:
         )
 
 
-def _one_subject_each(reads: pd.DataFrame) -> None:
-    if "participant" not in reads:
-        return
+def one_participant_each(reads: pd.DataFrame) -> pd.DataFrame:
+    """Subjects and their participants; stops at a subject of two participants."""
     links = reads[["subject", "participant"]].drop_duplicates()
     if links["subject"].duplicated().any():
         raise TableError(
@@ -145,6 +146,13 @@ def _one_subject_each(reads: pd.DataFrame) -> None:
             found=f"subject {links.loc[links['subject'].duplicated(), 'subject'].iloc[0]!r}",
             next_step="give every scanned finger its own subject id",
         )
+    return links
+
+
+def _one_subject_each(reads: pd.DataFrame) -> None:
+    if "participant" not in reads:
+        return
+    links = one_participant_each(reads)
     each = links.groupby("participant").size()
     if (each <= 1).all():
         return
@@ -162,7 +170,8 @@ def _one_subject_each(reads: pd.DataFrame) -> None:
             else "use one finger per participant, "
             "release.readings(one_finger_per_participant=True), and one scan of it"
         )
-        + "; participant=None states that the subjects are independent",
+        + "; or keep them all with limits_clustered (two raters) or reliability, whose intervals "
+        "are made over participants; participant=None states that the subjects are independent",
     )
 
 
@@ -174,8 +183,9 @@ def _one_read_a_cell(reads: pd.DataFrame) -> None:
             "A rater has more than one read of a subject",
             found=f"{int(extra.sum())} further reads, the first by rater {first['rater']!r} "
             f"of subject {first['subject']!r}",
-            next_step="keep one read a rater, as with read_no == 1, to compare raters; or keep "
-            "the rows of one rater and pass rater=None to icc for that rater's own repeatability",
+            next_step="keep one read a rater, as with read_no == 1, to compare raters; or use all "
+            "reads with limits_replicates (two raters), reliability (all raters) or repeatability "
+            "(each rater with itself), or icc with rater=None on the rows of one rater",
         )
 
 
@@ -263,7 +273,8 @@ def _laid_out(
     return Crossed(values, list(subjects), order, participants, fingers, cautions)
 
 
-def _count_caution(n_missing: int, n_incomplete: int) -> tuple[Caution, ...]:
+def count_caution(n_missing: int, n_incomplete: int) -> tuple[Caution, ...]:
+    """How many reads and subjects were left out; none if nothing was."""
     if not (n_missing or n_incomplete):
         return ()
     message = (
@@ -274,7 +285,8 @@ def _count_caution(n_missing: int, n_incomplete: int) -> tuple[Caution, ...]:
     return (Caution("left_out", message),)
 
 
-def _reading_cautions(reads: pd.DataFrame, whole: pd.DataFrame) -> tuple[Caution, ...]:
+def reading_cautions(reads: pd.DataFrame, whole: pd.DataFrame) -> tuple[Caution, ...]:
+    """What columns of the format say about all reads given, and about those kept."""
     found = []
     unseen = _unseen(reads)
     if unseen:
@@ -287,16 +299,7 @@ def _reading_cautions(reads: pd.DataFrame, whole: pd.DataFrame) -> tuple[Caution
     averaged = (
         sorted(whole["reads_averaged"].dropna().unique()) if "reads_averaged" in whole else []
     )
-    if len(averaged) > 1:
-        listed = ", ".join(str(int(m)) for m in averaged)
-        found.append(
-            Caution(
-                "reads_averaged_mixed",
-                f"Values are means of different numbers of reads ({listed}), so their errors "
-                "differ in size: the error in mm is that of no single way of measuring.",
-            )
-        )
-    elif averaged and averaged[0] > 1:
+    if averaged and averaged[0] > 1:
         found.append(
             Caution(
                 "reads_averaged",

@@ -10,16 +10,21 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import optimize, stats
 
 from cohortkit import checks
 from cohortkit.agreement.crossing import Crossed, Roles, crossed
 from cohortkit.agreement.intervals import Limits, chi_square_sd
-from cohortkit.errors import ArgumentError, EstimateError
+from cohortkit.agreement.limit_checks import assumption_checks, check_cautions, normal_quantiles
+from cohortkit.agreement.limit_reads import two_raters
 from cohortkit.estimate import Caution, Estimate, Result
 
-_SHAPIRO_LIMITS = (8, 5000)
-_SIGNIFICANT = 0.05
+INTERVALS = ("exact", "approximate", "joint")
+_WORDS = {
+    "exact": "exact interval of this limit alone (non-central t, Carkeet 2015)",
+    "approximate": "approximate interval, t on SD sqrt(1/n + z^2/(2(n-1))) (Bland & Altman 1999)",
+    "joint": "exact interval of both limits as a pair (two-sided tolerance factors, Carkeet 2015)",
+}
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -27,10 +32,14 @@ class AgreementLimits(Result):
     """Bias, SD of the differences and both limits; `pairs` is what they rest on.
 
     `pairs` has one row per subject: subject, participant, mean, difference
-    (first rater minus second, in the unit of the values).
+    (first rater minus second, in the unit of the values). `checks` and `quantiles`
+    are what `limit_checks` makes of them: the assumptions as numbers, and the points
+    of a normal plot.
     """
 
     pairs: pd.DataFrame = field(default_factory=pd.DataFrame)
+    checks: pd.DataFrame = field(default_factory=pd.DataFrame)
+    quantiles: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def limits_of_agreement(  # noqa: PLR0913 - column names and two shares, all the caller's
@@ -42,6 +51,7 @@ def limits_of_agreement(  # noqa: PLR0913 - column names and two shares, all the
     participant: str | None = "participant_id",
     raters: Sequence[Any] | None = None,
     unit: str = "mm",
+    interval: str = "exact",
     level: float = 0.95,
     coverage: float = 0.95,
     missing: str = "stop",
@@ -60,6 +70,10 @@ def limits_of_agreement(  # noqa: PLR0913 - column names and two shares, all the
         (then in sorted order).
     unit
         UCUM code of the values.
+    interval
+        Of the limits: ``"exact"``, each alone; ``"approximate"``, as most papers
+        have it, too narrow outwards in small samples; ``"joint"``, exact for the
+        two as a pair.
     level
         Coverage of the interval of each estimate.
     coverage
@@ -71,16 +85,16 @@ def limits_of_agreement(  # noqa: PLR0913 - column names and two shares, all the
     Returns
     -------
     AgreementLimits
-        ``bias, sd_difference, lower_limit, upper_limit``. The interval of each
-        limit is exact for that limit alone (non-central t, Carkeet 2015), that
-        of the bias is by t, that of the SD by chi-square; all need normal
-        differences of constant spread, which the cautions watch.
+        ``bias, sd_difference, lower_limit, upper_limit``. The interval of the
+        bias is by t, that of the SD by chi-square; all need normal differences of
+        constant spread, which the cautions and `checks` watch.
 
     Raises
     ------
     EstimateError
         More than two raters and none named, several subjects of one
-        participant, several reads in a cell, fewer than two pairs.
+        participant (see `limits_clustered`), several reads in a cell (see
+        `limits_replicates`), fewer than two pairs.
     TableError
         Missing values or absent columns.
 
@@ -91,7 +105,8 @@ def limits_of_agreement(  # noqa: PLR0913 - column names and two shares, all the
     """
     checks.proportion("level", level)
     checks.proportion("coverage", coverage)
-    pair = _two_raters(data, rater, raters)
+    checks.one_of("interval", interval, INTERVALS)
+    pair = two_raters(data, rater, raters)
     table = crossed(data, Roles(subject, rater, value, participant), missing, pair)
     first, second = table.values.T
     pairs = pd.DataFrame(
@@ -102,10 +117,11 @@ def limits_of_agreement(  # noqa: PLR0913 - column names and two shares, all the
             "difference": first - second,
         }
     )
+    found = assumption_checks(pairs["mean"].to_numpy(), first - second)
     return AgreementLimits(
         question=f"How far apart are two reads? ({pair[0]} minus {pair[1]})",
-        estimates=_estimates(first - second, level, coverage, unit, table),
-        cautions=table.cautions + _cautions(pairs, unit, level),
+        estimates=_estimates(first - second, (level, coverage, interval), unit, table),
+        cautions=table.cautions + _cautions(first - second, found, unit, level),
         settings={
             "subject": subject,
             "rater": rater,
@@ -113,11 +129,14 @@ def limits_of_agreement(  # noqa: PLR0913 - column names and two shares, all the
             "participant": participant,
             "raters": [str(r) for r in pair],
             "unit": unit,
+            "interval": interval,
             "level": level,
             "coverage": coverage,
             "missing": missing,
         },
         pairs=pairs,
+        checks=found,
+        quantiles=normal_quantiles(first - second),
     )
 
 
@@ -133,32 +152,40 @@ def limit_factors(n: int, z: float, level: float) -> Limits:
     return (float(low), float(high)) if z >= 0 else (float(-high), float(-low))
 
 
-def _two_raters(data: Any, rater: str, raters: Sequence[Any] | None) -> list[Any]:
-    if raters is not None:
-        if isinstance(raters, str) or len(set(raters)) != 2 or len(raters) != 2:
-            raise ArgumentError(
-                "Argument 'raters' takes two different raters",
-                found=repr(raters),
-                next_step="give two, as raters=('R1', 'R2'); differences are first minus second",
-            )
-        return list(raters)
-    column = checks.columns(checks.as_frame(data), {"rater": rater})["rater"]
-    known = list(pd.factorize(column, sort=True)[1])
-    if len(known) != 2:
-        raise EstimateError(
-            "Limits of agreement compare two raters",
-            found=f"{len(known)} raters"
-            + (f": {', '.join(map(str, known[:12]))}" if known else ""),
-            next_step="name two of them with raters=(first, second)"
-            if len(known) > 2
-            else "check the filters that made this table; a second rater is needed",
-        )
-    return known
+def interval_factors(n: int, z: float, level: float, interval: str) -> Limits:
+    """Factors f with which mean + f SD are the limits of mu + z sigma, by the way named."""
+    if interval == "exact":
+        return limit_factors(n, z, level)
+    if interval == "approximate":
+        half = stats.t.ppf((1 + level) / 2, n - 1) * math.sqrt(1 / n + z**2 / (2 * (n - 1)))
+        return float(z - half), float(z + half)
+    inner, outer = (tolerance_factor(n, abs(z), (1 + s * level) / 2) for s in (-1, 1))
+    return (inner, outer) if z >= 0 else (-outer, -inner)
+
+
+def tolerance_factor(n: int, z: float, confidence: float) -> float:
+    """Factor f with which mean -+ f SD holds the share of mu -+ z sigma, with this confidence.
+
+    With x = sqrt(n) (mean - mu) / sigma normal, the band must be as wide as r(x), the
+    half-width that holds the share about x / sqrt(n); then f solves
+    E[P(chi-square >= (n - 1) r(x)^2 / f^2)] = confidence, by Gauss-Hermite quadrature
+    (two-sided normal tolerance factor, Odeh 1978; Carkeet 2015).
+    """
+    nodes, weights = np.polynomial.hermite_e.hermegauss(81)
+    share = 2 * stats.norm.cdf(z) - 1
+    half = np.sqrt(stats.ncx2.ppf(share, 1, nodes**2 / n))
+
+    def gap(log_factor: float) -> float:
+        held = stats.chi2.sf((n - 1) * half**2 * math.exp(-2 * log_factor), n - 1)
+        return float(held @ weights / weights.sum()) - confidence
+
+    return math.exp(optimize.brentq(gap, -8.0, 8.0, xtol=1e-12))
 
 
 def _estimates(
-    differences: np.ndarray, level: float, coverage: float, unit: str, table: Crossed
+    differences: np.ndarray, how: tuple[float, float, str], unit: str, table: Crossed
 ) -> tuple[Estimate, ...]:
+    level, coverage, interval = how
     n = len(differences)
     build = partial(
         Estimate,
@@ -174,23 +201,26 @@ def _estimates(
     moved = spread > 0
     sd_limits = chi_square_sd(spread**2 * (n - 1), n - 1, level) if moved else (math.nan, math.nan)
     ends = [
-        tuple(bias + f * spread for f in limit_factors(n, side * z, level)) if moved else sd_limits
+        tuple(bias + f * spread for f in interval_factors(n, side * z, level, interval))
+        if moved
+        else sd_limits
         for side in (-1, 1)
     ]
     bias_limits = (bias - half, bias + half) if moved else sd_limits
     share = f"{100 * coverage:g} %"
-    exact = "exact interval of this limit alone (non-central t, Carkeet 2015)"
+    words = _WORDS[interval]
     return (
         build("bias", bias, *bias_limits, method="mean difference; t interval"),
         build("sd_difference", spread, *sd_limits, method="SD of differences; chi-square interval"),
-        build("lower_limit", bias - z * spread, *ends[0], method=f"{share} limit; {exact}"),
-        build("upper_limit", bias + z * spread, *ends[1], method=f"{share} limit; {exact}"),
+        build("lower_limit", bias - z * spread, *ends[0], method=f"{share} limit; {words}"),
+        build("upper_limit", bias + z * spread, *ends[1], method=f"{share} limit; {words}"),
     )
 
 
-def _cautions(pairs: pd.DataFrame, unit: str, level: float) -> tuple[Caution, ...]:
-    n = len(pairs)
-    difference = pairs["difference"].to_numpy()
+def _cautions(
+    difference: np.ndarray, checks: pd.DataFrame, unit: str, level: float
+) -> tuple[Caution, ...]:
+    n = len(difference)
     found = []
     if n < 30:
         found.append(
@@ -203,43 +233,4 @@ def _cautions(pairs: pd.DataFrame, unit: str, level: float) -> tuple[Caution, ..
     if difference.std() == 0:
         message = "All differences are equal, so no interval can be computed."
         return (*found, Caution("no_spread", message))
-    mean = pairs["mean"].to_numpy()
-    if n > 3 and np.ptp(mean) > 0:
-        found += _size_cautions(difference - difference.mean(), mean - mean.mean(), unit)
-    if _SHAPIRO_LIMITS[0] <= n <= _SHAPIRO_LIMITS[1]:
-        p = float(stats.shapiro(difference - difference.mean()).pvalue)
-        if p < _SIGNIFICANT:
-            found.append(
-                Caution(
-                    "differences_not_normal",
-                    f"The differences are not normal (Shapiro-Wilk p = {p:.2g}), so the limits "
-                    "need not hold the share named, nor their intervals the level.",
-                )
-            )
-    return tuple(found)
-
-
-def _size_cautions(difference: np.ndarray, mean: np.ndarray, unit: str) -> list[Caution]:
-    """Does the difference, or its spread, change with the size of what is measured?"""
-    found = []
-    slope = stats.linregress(mean, difference)
-    if slope.pvalue < _SIGNIFICANT:
-        found.append(
-            Caution(
-                "difference_depends_on_size",
-                f"The difference changes by {slope.slope:.2g} {unit} per {unit} of the mean "
-                f"(p = {slope.pvalue:.2g}): one bias does not hold for small and large values.",
-            )
-        )
-    residual = np.abs(difference - slope.intercept - slope.slope * mean)
-    if np.ptp(residual) > 0:
-        growth = stats.linregress(mean, residual)
-        if growth.pvalue < _SIGNIFICANT:
-            found.append(
-                Caution(
-                    "spread_depends_on_size",
-                    f"The spread of the differences changes with size (p = {growth.pvalue:.2g}): "
-                    "the limits are too wide at one end and too narrow at the other.",
-                )
-            )
-    return found
+    return (*found, *check_cautions(checks, unit))

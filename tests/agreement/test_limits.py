@@ -11,7 +11,7 @@ import pytest
 from scipy import integrate, stats
 
 from cohortkit.agreement import limits_of_agreement
-from cohortkit.agreement.limits import limit_factors
+from cohortkit.agreement.limits import interval_factors, limit_factors, tolerance_factor
 from cohortkit.errors import EstimateError
 from tests.agreement.reads import OWN, invented, long
 
@@ -74,6 +74,43 @@ def test_check_values(check_values, case):
         assert ("difference_depends_on_size" in codes(result)) == dependent
         fans_out = expected.loc["absres_slope_p", "value"] < 0.05
         assert ("spread_depends_on_size" in codes(result)) == fans_out
+
+
+@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize(
+    ("interval", "suffix"), [("approximate", "approx1999"), ("joint", "exact_pair")]
+)
+def test_check_values_of_the_other_intervals(check_values, case, interval, suffix):
+    file, first, second = CASES[case]
+    expected = pd.read_csv(check_values / "expected.csv").set_index(["case", "statistic"]).loc[case]
+    data = pd.read_csv(check_values / "data" / file)
+    reads = pairs(data[first], data[second], (first, second))
+    result = limits_of_agreement(reads, raters=(first, second), interval=interval, **OWN)
+    for side in ("lower", "upper"):
+        name = f"loa_{side}_ci_{suffix}"
+        if name not in expected.index:
+            pytest.skip("these data have no such figure")
+        row = expected.loc[name]
+        wanted = row[["value", "ci_low", "ci_high"]].astype(float).tolist()
+        # source: check values, R 4.2.2 and numpy/scipy
+        assert triple(result[f"{side}_limit"]) == pytest.approx(wanted, abs=row["tolerance"])
+
+
+@pytest.mark.parametrize(("n", "z", "confidence"), [(5, 1.959964, 0.975), (30, 1.644854, 0.5)])
+def test_tolerance_factor_holds_the_share_as_often_as_it_says(n, z, confidence):
+    rng = np.random.default_rng(4)
+    mean = rng.standard_normal(200_000) / math.sqrt(n)
+    half = tolerance_factor(n, z, confidence) * np.sqrt(rng.chisquare(n - 1, 200_000) / (n - 1))
+    held = stats.norm.cdf(mean + half) - stats.norm.cdf(mean - half)
+    # planted truth: the share of samples whose band holds 2 Phi(z) - 1, four standard errors
+    found = float((held >= 2 * stats.norm.cdf(z) - 1).mean())
+    assert found == pytest.approx(confidence, abs=4 * math.sqrt(confidence / 200_000))
+
+
+def test_approximate_interval_is_too_narrow_outwards():
+    exact, usual = (interval_factors(10, 1.96, 0.95, way) for way in ("exact", "approximate"))
+    assert exact[1] > usual[1]
+    assert exact[0] > usual[0]
 
 
 @pytest.mark.parametrize("n", [2, 3, 10, 85])
@@ -236,3 +273,10 @@ def test_one_wild_difference_is_said():
 
 def test_well_behaved_differences_carry_no_caution():
     assert codes(limits_of_agreement(long(invented(40, 2, seed=3)), **OWN)) == set()
+
+
+def test_checks_and_normal_plot_travel_with_the_result():
+    result = limits_of_agreement(long(invented(40, 2, seed=3)), **OWN)
+    assert result.checks["check"].tolist()[0] == "difference_on_mean"
+    assert (result.checks["n"] == 40).all()
+    assert result.quantiles["observed"].is_monotonic_increasing

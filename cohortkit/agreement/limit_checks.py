@@ -1,0 +1,98 @@
+"""Do limits of agreement suit these differences? Slope, spread and shape, as data and in words."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from cohortkit.estimate import Caution
+
+_SHAPIRO_LIMITS = (8, 5000)
+_SIGNIFICANT = 0.05
+CHECKS = ("difference_on_mean", "absolute_residual_on_mean", "normal_differences")
+
+
+def assumption_checks(mean: np.ndarray, difference: np.ndarray) -> pd.DataFrame:
+    """Slope of the difference on the mean, growth of its spread, and normality.
+
+    Parameters
+    ----------
+    mean, difference
+        Of n independent pairs, shape (n,).
+
+    Returns
+    -------
+    pandas.DataFrame
+        check, estimate, p_value, n. The estimate is the slope of the difference,
+        the slope of the absolute residual (both in units per unit of the mean),
+        and Shapiro-Wilk's W. NaN where a check cannot be made.
+    """
+    n = len(difference)
+    x, y = mean - mean.mean(), difference - difference.mean()
+    found = dict.fromkeys(CHECKS, (np.nan, np.nan))
+    if n > 3 and np.ptp(mean) > 0 and np.ptp(difference) > 0:
+        line = stats.linregress(x, y)
+        found["difference_on_mean"] = (line.slope, line.pvalue)
+        residual = np.abs(y - line.intercept - line.slope * x)
+        if np.ptp(residual) > 0:
+            growth = stats.linregress(x, residual)
+            found["absolute_residual_on_mean"] = (growth.slope, growth.pvalue)
+    if _SHAPIRO_LIMITS[0] <= n <= _SHAPIRO_LIMITS[1] and np.ptp(difference) > 0:
+        test = stats.shapiro(y)
+        found["normal_differences"] = (test.statistic, test.pvalue)
+    rows = [(name, float(a), float(p), n) for name, (a, p) in found.items()]
+    return pd.DataFrame(rows, columns=["check", "estimate", "p_value", "n"])
+
+
+def normal_quantiles(difference: np.ndarray) -> pd.DataFrame:
+    """Sorted differences against those of a normal distribution of the same mean and SD.
+
+    Returns
+    -------
+    pandas.DataFrame
+        expected, observed, shape (n,); plotting positions (i - 0.375) / (n + 0.25)
+        (Blom 1958).
+    """
+    n = len(difference)
+    score = stats.norm.ppf((np.arange(1, n + 1) - 0.375) / (n + 0.25))
+    spread = difference.std(ddof=1) if n > 1 else 0.0
+    return pd.DataFrame(
+        {"expected": difference.mean() + spread * score, "observed": np.sort(difference)}
+    )
+
+
+def by_participant(pairs: pd.DataFrame, cluster: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and difference averaged over the pairs of each participant, shape (k,) each."""
+    size = np.bincount(cluster)
+    mean, difference = (
+        np.bincount(cluster, pairs[name].to_numpy()) / size for name in ("mean", "difference")
+    )
+    return mean, difference
+
+
+def check_cautions(checks: pd.DataFrame, unit: str) -> tuple[Caution, ...]:
+    """The checks that failed at 5 %, in words, with the function that copes."""
+    found = checks.set_index("check")
+    p = found["p_value"]
+    slope = float(found.loc["difference_on_mean", "estimate"])
+    said = {
+        "difference_on_mean": (
+            "difference_depends_on_size",
+            f"The difference changes by {slope:.2g} {unit} per {unit} of the mean "
+            f"(p = {p['difference_on_mean']:.2g}): one bias does not hold for small and large "
+            "values. See limits_regression.",
+        ),
+        "absolute_residual_on_mean": (
+            "spread_depends_on_size",
+            "The spread of the differences changes with size (p = "
+            f"{p['absolute_residual_on_mean']:.2g}): the limits are too wide at one end and too "
+            "narrow at the other. See limits_ratio and limits_regression.",
+        ),
+        "normal_differences": (
+            "differences_not_normal",
+            f"The differences are not normal (Shapiro-Wilk p = {p['normal_differences']:.2g}), so "
+            "the limits need not hold the share named, nor their intervals the level.",
+        ),
+    }
+    return tuple(Caution(*said[name]) for name in CHECKS if p[name] < _SIGNIFICANT)

@@ -1,0 +1,254 @@
+"""Reads of two raters laid out for limits of agreement: by pair, replicate and participant."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, TypedDict
+
+import numpy as np
+import pandas as pd
+
+from cohortkit import checks
+from cohortkit.agreement.crossing import (
+    count_caution,
+    one_participant_each,
+    reading_cautions,
+    stop_at_unseen,
+)
+from cohortkit.errors import ArgumentError, EstimateError
+from cohortkit.estimate import Caution
+
+_EXTRAS = ("finger_id", "reads_averaged", "below_resolution", "injured")
+
+
+class ReadOptions(TypedDict, total=False):
+    """Arguments that all limits of agreement take by keyword.
+
+    Attributes
+    ----------
+    subject
+        What both raters read: one scan.
+    rater
+        Who read it.
+    value
+        The measurement, a number in `unit`.
+    participant
+        Who the subject belongs to; intervals are made over participants. None
+        states that subjects are independent.
+    unit
+        UCUM code of `value`.
+    missing
+        ``"stop"``, or ``"drop"`` to leave out missing reads and reads without a
+        partner, and count them.
+    n_boot, seed
+        Resamples of participants, and the seed they are drawn with, where an
+        interval is bootstrapped.
+    """
+
+    subject: str
+    rater: str | None
+    value: str
+    participant: str | None
+    unit: str
+    missing: str
+    n_boot: int
+    seed: int
+
+
+_DEFAULTS: dict[str, Any] = {
+    "subject": "scan_id",
+    "rater": "rater_id",
+    "value": "gap_mm",
+    "participant": "participant_id",
+    "unit": "mm",
+    "missing": "stop",
+    "n_boot": 2000,
+    "seed": 0,
+}
+
+
+@dataclass(frozen=True)
+class Reads:
+    """Rows subject, rater, value, cluster (codes) and what the table has beside them."""
+
+    rows: pd.DataFrame
+    settings: dict[str, Any]
+    cautions: tuple[Caution, ...]
+
+    @property
+    def n_clusters(self) -> int:
+        """Number of participants, or of subjects where they are independent."""
+        return int(self.rows["cluster"].nunique())
+
+    def counts(self) -> dict[str, int | None]:
+        """The n of an `Estimate`."""
+        fingers = int(self.rows["finger_id"].nunique()) if "finger_id" in self.rows else None
+        return {
+            "n_participants": self.n_clusters,
+            "n_fingers": fingers,
+            "n_readings": len(self.rows),
+        }
+
+
+@dataclass(frozen=True)
+class Linked:
+    """n pairs of reads: `first` and `second` of shape (n,), `cluster` codes 0..k-1.
+
+    `table` has one row per pair: subject, participant, mean, difference.
+    """
+
+    first: np.ndarray
+    second: np.ndarray
+    cluster: np.ndarray
+    table: pd.DataFrame
+    reads: Reads
+
+    @property
+    def difference(self) -> np.ndarray:
+        """First rater minus second."""
+        return self.first - self.second
+
+
+def spec(options: ReadOptions) -> dict[str, Any]:
+    """The options with their defaults; an unknown one is an error."""
+    unknown = sorted(set(options) - set(_DEFAULTS))
+    if unknown:
+        raise ArgumentError(
+            "These limits do not take that argument",
+            found=", ".join(unknown),
+            next_step="use one of " + ", ".join(_DEFAULTS),
+        )
+    return {**_DEFAULTS, **options}
+
+
+def two_raters(data: Any, rater: str, raters: Sequence[Any] | None) -> list[Any]:
+    """The raters named, or the two that the table holds, in sorted order."""
+    if raters is not None:
+        if isinstance(raters, str) or len(set(raters)) != 2 or len(raters) != 2:
+            raise ArgumentError(
+                "Argument 'raters' takes two different raters",
+                found=repr(raters),
+                next_step="give two, as raters=('R1', 'R2'); differences are first minus second",
+            )
+        return list(raters)
+    column = checks.columns(checks.as_frame(data), {"rater": rater})["rater"]
+    known = list(pd.factorize(column, sort=True)[1])
+    if len(known) != 2:
+        raise EstimateError(
+            "Limits of agreement compare two raters",
+            found=f"{len(known)} raters"
+            + (f": {', '.join(map(str, known[:12]))}" if known else ""),
+            next_step="name two of them with raters=(first, second), or use limits_with_mean for all"
+            if len(known) > 2
+            else "check the filters that made this table; a second rater is needed",
+        )
+    return known
+
+
+def clean(
+    data: Any,
+    options: ReadOptions,
+    raters: Sequence[Any] | None = None,
+    replicate: str | None = None,
+) -> Reads:
+    """Rows with a value, of the raters named, with codes of the participant they belong to.
+
+    Raises
+    ------
+    TableError
+        Missing or unusable values, absent columns, a subject of two participants.
+    EstimateError
+        Several quantities mixed, means of several reads among single reads.
+    """
+    settings = spec(options)
+    frame = checks.as_frame(data)
+    checks.one_quantity(frame)
+    wanted = {name: settings[name] for name in ("subject", "rater", "value", "participant")}
+    reads = checks.columns(frame, {**wanted, "replicate": replicate})
+    reads["value"] = checks.numeric(reads, "value")
+    named = list(reads.columns)
+    for name in _EXTRAS:
+        if list(frame.columns).count(name) == 1:
+            reads[name] = frame[name].reset_index(drop=True)
+    if raters is not None:
+        reads = reads[reads["rater"].isin(list(raters))].reset_index(drop=True)
+    checks.one_quantity(reads, ("reads_averaged",))
+    stop_at_unseen(reads, settings["missing"])
+    _, n_missing = checks.without_missing(reads[named], settings["missing"])
+    kept = reads[reads[named].notna().all(axis=1)].reset_index(drop=True)
+    if "participant" in kept:
+        one_participant_each(kept)
+    owner = "participant" if "participant" in kept else "subject"
+    kept = kept.assign(cluster=pd.factorize(kept[owner], sort=True)[0])
+    cautions = count_caution(n_missing, 0) + reading_cautions(reads, kept)
+    return Reads(kept, settings, cautions)
+
+
+def linked(
+    data: Any,
+    raters: Sequence[Any] | None,
+    options: ReadOptions,
+    replicate: str | None = None,
+) -> Linked:
+    """Pair the reads of two raters by subject, and by replicate if that is named.
+
+    Raises
+    ------
+    EstimateError
+        Several reads in a cell, reads without a partner, fewer than two pairs or
+        two participants; and what `clean` raises.
+    """
+    two = two_raters(data, spec(options)["rater"], raters)
+    reads = clean(data, options, two, replicate)
+    key = ["subject"] if replicate is None else ["subject", "replicate"]
+    rows = reads.rows
+    extra = rows.duplicated([*key, "rater"])
+    if extra.any():
+        first = rows[extra].iloc[0]
+        raise EstimateError(
+            "A rater has more than one read of a subject"
+            + ("" if replicate is None else " and number"),
+            found=f"{int(extra.sum())} further reads, the first by rater {first['rater']!r} "
+            f"of subject {first['subject']!r}",
+            next_step="use limits_replicates, which takes repeated reads; or keep one of each",
+        )
+    both = rows.groupby(key)["rater"].transform("size") == 2
+    alone = int((~both).sum())
+    if alone and reads.settings["missing"] == "stop":
+        raise EstimateError(
+            "Not every read has its partner by the other rater",
+            found=f"{alone} of {len(rows)} reads stand alone",
+            next_step="pass missing='drop' to leave them out and count them",
+        )
+    whole = rows[both].sort_values([*key, "rater"], kind="stable").reset_index(drop=True)
+    sides = [whole[whole["rater"] == r].reset_index(drop=True) for r in two]
+    cluster = pd.factorize(sides[0]["cluster"], sort=True)[0]
+    if len(np.unique(cluster)) < 2:
+        raise EstimateError(
+            "Limits of agreement need at least two participants read by both raters",
+            found=f"{len(sides[0])} pairs of {len(np.unique(cluster))} participants",
+            next_step="check the filters that made this table, or add readings",
+        )
+    settings = {**reads.settings, "raters": [str(r) for r in two]}
+    cautions = (*_unpaired(alone), *reads.cautions)
+    first, second = (side["value"].to_numpy() for side in sides)
+    table = pd.DataFrame(
+        {
+            "subject": sides[0]["subject"],
+            "participant": sides[0].get("participant", sides[0]["subject"]),
+            "mean": second + (first - second) / 2,
+            "difference": first - second,
+        }
+    )
+    return Linked(first, second, cluster, table, Reads(whole, settings, cautions))
+
+
+def _unpaired(alone: int) -> tuple[Caution, ...]:
+    if not alone:
+        return ()
+    message = (
+        f"Reads without a partner by the other rater, left out: {alone}. If what was measured "
+        "decides who reads twice, the result is biased."
+    )
+    return (Caution("reads_without_partner", message),)
