@@ -10,6 +10,11 @@ from cohortkit.agreement.gwet_ac import gwet_ac
 from cohortkit.agreement.icc import IccResult, icc
 from cohortkit.agreement.krippendorff_alpha import krippendorff_alpha
 from cohortkit.agreement.limits import AgreementLimits, limits_of_agreement
+from cohortkit.agreement.limits_clustered import limits_clustered
+from cohortkit.agreement.limits_ratio import limits_ratio
+from cohortkit.agreement.limits_regression import RegressionLimits, limits_regression
+from cohortkit.agreement.limits_replicates import limits_replicates
+from cohortkit.agreement.limits_with_mean import MeanLimits, limits_with_mean
 from cohortkit.agreement.pairing import MethodComparison
 from cohortkit.agreement.passing_bablok import passing_bablok
 from cohortkit.agreement.planning import (
@@ -19,7 +24,9 @@ from cohortkit.agreement.planning import (
     participants_for_limits,
     participants_for_reliability,
 )
+from cohortkit.agreement.rater_effects import rater_effects
 from cohortkit.agreement.reliability import ReliabilityResult, reliability
+from cohortkit.agreement.repeatability import Repeatability, repeatability
 from cohortkit.agreement.specific_agreement import specific_agreement
 from cohortkit.agreement.wording import Wording, in_words
 
@@ -28,9 +35,12 @@ __all__ = [
     "CategoryAgreement",
     "DecisionStudy",
     "IccResult",
+    "MeanLimits",
     "MethodComparison",
     "PlannedSize",
+    "RegressionLimits",
     "ReliabilityResult",
+    "Repeatability",
     "Wording",
     "cohen_kappa",
     "concordance",
@@ -41,12 +51,19 @@ __all__ = [
     "icc",
     "in_words",
     "krippendorff_alpha",
+    "limits_clustered",
     "limits_of_agreement",
+    "limits_ratio",
+    "limits_regression",
+    "limits_replicates",
+    "limits_with_mean",
     "participants_for_icc",
     "participants_for_kappa",
     "participants_for_limits",
     "participants_for_reliability",
     "passing_bablok",
+    "rater_effects",
     "reliability",
+    "repeatability",
     "specific_agreement",
 ]

@@ -46,6 +46,8 @@ class Facets:
     contrasts
         Degrees of freedom between raters within scans: raters less groups of raters
         that share no scan.
+    raters
+        Name of each rater code.
     counts
         n_participants, n_fingers, n_readings.
     cautions
@@ -60,6 +62,7 @@ class Facets:
     new_site: bool
     no_new_site: str
     contrasts: int
+    raters: tuple[str, ...]
     counts: dict[str, int | None]
     cautions: tuple[Caution, ...]
 
@@ -131,9 +134,14 @@ def facets(data: Any, columns: dict[str, str | None], missing: str, scale: str) 
         new_site=new_site,
         no_new_site=why,
         contrasts=int(coded["rater"].nunique()) - _groups(coded),
+        raters=_names(kept),
         counts=_counts(coded, columns),
         cautions=(*_count_cautions(dropped, unseen), *_row_cautions(extras)),
     )
+
+
+def _names(kept: pd.DataFrame) -> tuple[str, ...]:
+    return tuple(str(r) for r in sorted(kept["rater"].unique())) if "rater" in kept else ()
 
 
 def _unseen(rows: pd.DataFrame, extras: pd.DataFrame) -> int:
@@ -162,7 +170,7 @@ def _coded(kept: pd.DataFrame) -> pd.DataFrame:
     for role in ("participant", "finger", "scan"):
         within += [role] if role in kept else []
         out[role] = _group(kept, within)
-    out["rater"] = _group(kept, [n for n in ("rater_site", "rater") if n in kept][-1:])
+    out["rater"] = _group(kept, ["rater"] if "rater" in kept else [])
     out["subject_rater"] = _group(out, ["scan", "rater"])
     for role in ("site", "rater_site"):
         out[role] = _group(kept, [role] if role in kept else [])

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 CHANGE = 1.959963984540054 * math.sqrt(2)  # normal quantile for 95 % of differences of two reads
+FLOOR = 0.5  # share of the residual part below which no draw of an error goes
 
 
 @dataclass(frozen=True)
@@ -58,13 +59,18 @@ def error_variance(parts: Mapping[str, Floats | float], kind: str, plan: Plan) -
     v, _ = split(parts, plan.occasion)
     occasion = v["scan"] if plan.occasion == "new_scan" else np.zeros_like(v["scan"])
     if kind == "intra":
-        return np.maximum(occasion + v["residual"] / plan.m, 0.0)
-    error = occasion + v["subject_rater"] / plan.k + v["residual"] / (plan.k * plan.m)
+        own = v["residual"] / plan.m
+        error = occasion + own
+    else:
+        own = v["residual"] / (plan.k * plan.m)
+        error = occasion + v["subject_rater"] / plan.k + own
     if kind in ("agreement", "new_site"):
         error = error + v["rater"] / plan.k
     if kind == "new_site":
         error = error + v["rater_site"]
-    return np.maximum(error, 0.0)
+    # The true error is at least its residual part. A floor at that part of a draw would lift the
+    # lower limit beyond the truth where nothing else adds to it; half of it does not.
+    return np.maximum(error, FLOOR * own)
 
 
 def reliability_of(parts: Mapping[str, Floats | float], kind: str, plan: Plan) -> Floats:

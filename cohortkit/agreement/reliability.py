@@ -14,8 +14,8 @@ from cohortkit.agreement import forms
 from cohortkit.agreement.facets import Facets, facets
 from cohortkit.agreement.forms import Plan
 from cohortkit.agreement.reliability_cautions import design_cautions, spread_cautions
-from cohortkit.agreement.reliability_options import OPTIONAL, ROLES, ReliabilityOptions, filled
-from cohortkit.errors import ArgumentError, EstimateError, TableError
+from cohortkit.agreement.reliability_options import ReliabilityOptions, columns_in, filled
+from cohortkit.errors import EstimateError, TableError
 from cohortkit.estimate import Caution, Estimate, Result
 from cohortkit.mixed import sequential
 from cohortkit.mixed.design import build
@@ -194,18 +194,7 @@ class _Asked:
     def answer(self, frame: pd.DataFrame, explicit: set[str]) -> ReliabilityResult:
         """Fit, draw, and put into words."""
         spec = self.settings
-        columns = {
-            role: None
-            if role in OPTIONAL and role not in explicit and spec[role] not in frame.columns
-            else spec[role]
-            for role in ROLES
-        }
-        if not any(columns[role] for role in ("participant", "finger", "scan")):
-            raise ArgumentError(
-                "Something must be told apart",
-                where="arguments participant, finger and scan",
-                next_step="name the column of what was read",
-            )
+        columns = columns_in(frame, spec, explicit)
         found = facets(frame, columns, spec["missing"], spec["scale"])
         self._possible(found)
         fit = mixed.fit(

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any, TypedDict
+
+import pandas as pd
 
 from cohortkit import checks
 from cohortkit.errors import ArgumentError
@@ -77,3 +79,28 @@ def filled(options: ReliabilityOptions) -> dict[str, Any]:
     checks.count("n_boot", spec["n_boot"], 100)
     checks.count("seed", spec["seed"], minimum=0)
     return spec
+
+
+def columns_in(
+    frame: pd.DataFrame, spec: dict[str, Any], explicit: Collection[str]
+) -> dict[str, str | None]:
+    """Role to column; an optional default that the table lacks counts as None.
+
+    Raises
+    ------
+    ArgumentError
+        If no column says what was read.
+    """
+    columns = {
+        role: None
+        if role in OPTIONAL and role not in explicit and spec[role] not in frame.columns
+        else spec[role]
+        for role in ROLES
+    }
+    if not any(columns[role] for role in ("participant", "finger", "scan")):
+        raise ArgumentError(
+            "Something must be told apart",
+            where="arguments participant, finger and scan",
+            next_step="name the column of what was read",
+        )
+    return columns

@@ -56,7 +56,8 @@ def effects(
     Returns
     -------
     Effects
-        Estimates in sorted order of the levels. Participants and fingers are those
+        Estimates in sorted order of the levels; without interval where the factor's
+        variance is estimated as zero. Participants and fingers are those
         of the level's own readings.
 
     Raises
@@ -81,7 +82,8 @@ def effects(
     used, kept, dropped = rows.used_rows(data, value, random, (), missing)
     model = fit_design(build(used, value=value, random=random, fixed=()), "reml")
     found, error = predictions(model, wanted[0])
-    half = norm.ppf((1 + level) / 2) * error
+    flat = not error.any()
+    half = np.full(len(error), np.nan) if flat else norm.ppf((1 + level) / 2) * error
     codes = model.design.factors[wanted[0]].codes
     estimates = []
     for position in range(len(found)):
@@ -93,7 +95,7 @@ def effects(
                 value=float(found[position]),
                 lower=float(found[position] - half[position]),
                 upper=float(found[position] + half[position]),
-                level=level,
+                level=np.nan if flat else level,
                 unit=unit,
                 method="best linear unbiased prediction at the REML variances; normal interval "
                 "with the variances taken as known",
@@ -101,14 +103,13 @@ def effects(
                 **rows.counts(data, kept[own], participant),
             )
         )
-    flat = found.any() or not len(found)
     return Effects(
         question=f"How far does each {' and '.join(of)} lie from the mean of all?",
         estimates=tuple(estimates),
         cautions=(
             *cautions.dropped(dropped),
             *cautions.few_levels(model.design),
-            *(() if flat else _no_spread(":".join(of))),
+            *(_no_spread(":".join(of)) if flat else ()),
         ),
         settings={
             "of": list(of),
@@ -126,8 +127,9 @@ def _no_spread(name: str) -> tuple[Caution, ...]:
     return (
         Caution(
             "singular_fit",
-            f"The variance of {name} is estimated as zero, so every effect is drawn to zero. "
-            "The data show no such variance; they do not prove that there is none.",
+            f"The variance of {name} is estimated as zero, so every effect is drawn to zero and "
+            "has no interval. The data show no such variance; they do not prove that there is "
+            "none.",
         ),
     )
 

@@ -174,7 +174,11 @@ class Bench:
 
     def figure(self, name: str, parts) -> np.ndarray:
         what, kind = self.figures[name]
-        plan = forms.Plan(1, 1, self.c.occasion)
+        plan = (
+            forms.Plan(2, 3, self.c.occasion)
+            if "2x3" in name
+            else forms.Plan(1, 1, self.c.occasion)
+        )
         if what == "icc":
             return forms.reliability_of(parts, kind, plan)
         return np.sqrt(forms.error_variance(parts, kind, plan))
@@ -192,6 +196,11 @@ def bench(c: Cell) -> Bench:
     kinds["consistency"] = "rater" in found.factors
     kinds["intra"] = found.repeats
     figures = {f"{w}_{k}": (w, k) for w in ("icc", "sem") for k, holds in kinds.items() if holds}
+    if found.plain and "subject_rater" in found.factors:
+        figures |= {
+            "icc_agreement_2x3": ("icc", "agreement"),
+            "sem_agreement_2x3": ("sem", "agreement"),
+        }
     return Bench(c, found.rows, found.factors, figures)
 
 

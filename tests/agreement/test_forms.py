@@ -60,7 +60,9 @@ def test_absent_components_are_zero_and_arrays_go_through():
 def test_sums_are_cut_off_only_after_they_are_put_together():
     parts = {"residual": 1.0, "subject_rater": -0.4, "rater": -0.1}
     assert error_variance(parts, "agreement", Plan()) == pytest.approx(0.5)  # by hand
-    assert error_variance(parts | {"rater": -2.0}, "agreement", Plan()) == 0
+    # by hand: at the least half of the residual part
+    assert error_variance(parts | {"rater": -2.0}, "agreement", Plan()) == pytest.approx(0.5)
+    assert error_variance(parts | {"rater": -2.0}, "agreement", Plan(1, 4)) == pytest.approx(0.125)
 
 
 def test_smallest_change_is_the_usual_factor():

@@ -66,6 +66,7 @@ def test_effects_are_those_of_lme4(tmp_path):
 def test_zero_variance_draws_all_effects_to_zero_and_says_so():
     result = effects(no_variance(), of=["rater"], **SETTINGS)
     assert [e.value for e in result] == [0, 0, 0, 0]
+    assert all(np.isnan(e.lower) for e in result)
     assert "singular_fit" in [c.code for c in result.cautions]
 
 

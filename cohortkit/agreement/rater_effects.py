@@ -1,0 +1,87 @@
+"""How far each rater reads above or below the others, shrunken towards the mean."""
+
+from __future__ import annotations
+
+from typing import Any, Unpack
+
+from cohortkit import checks
+from cohortkit.agreement.facets import facets
+from cohortkit.agreement.reliability_options import ReliabilityOptions, columns_in, filled
+from cohortkit.errors import ArgumentError, EstimateError
+from cohortkit.mixed.effects import Effects, effects
+
+QUANTITIES = ("pulley", "load", "reference_structure")
+
+
+def rater_effects(
+    data: Any,
+    *,
+    level: float = 0.95,
+    missing: str = "stop",
+    **options: Unpack[ReliabilityOptions],
+) -> Effects:
+    """The whole shift of each rater: the rater's own and that of the rater's site.
+
+    Best linear unbiased predictions in the model of `reliability`, without the site of
+    raters as a factor of its own. Raters with few readings, and all of them where
+    raters hardly differ, are drawn towards zero.
+
+    Parameters
+    ----------
+    data
+        One row per reading, as for `reliability`.
+    level
+        Coverage of the prediction intervals, which take the variances as known.
+    missing
+        ``"stop"`` or ``"drop"``.
+    **options
+        Columns and unit, as for `reliability`; `by`, `n_boot` and `seed` are not taken.
+
+    Returns
+    -------
+    Effects
+        One estimate ``effect`` per rater, `group` ``rater=<id>``, in order of the ids.
+
+    Raises
+    ------
+    EstimateError
+        If raters cannot be compared, or several quantities are mixed.
+    TableError
+        Absent columns, missing values.
+    """
+    spec = filled(options)
+    useless = sorted({"by", "n_boot", "seed"} & set(options))
+    if useless:
+        raise ArgumentError(
+            "Effects of raters do not take that argument",
+            found=", ".join(useless),
+            next_step="leave it out; ask each group in a call of its own",
+        )
+    frame = checks.as_frame(data)
+    checks.one_quantity(frame, QUANTITIES)
+    columns = columns_in(frame, spec, set(options))
+    found = facets(frame, columns, missing, "natural")
+    if "rater" not in found.factors:
+        reasons = found.left_out.set_index("component")["reason"]
+        raise EstimateError(
+            "Raters cannot be compared on these rows",
+            found=reasons["rater"],
+            next_step="add scans that several raters read",
+        )
+    rows = found.rows.assign(rater=[found.raters[code] for code in found.rows["rater"]])
+    result = effects(
+        rows,
+        of=["rater"],
+        value="value",
+        random=[[role] for role in found.factors if role != "rater_site"],
+        level=level,
+        participant="participant" if columns["participant"] else None,
+        unit=spec["unit"],
+    )
+    settings = {key: value for key, value in spec.items() if key not in ("by", "n_boot", "seed")}
+    return Effects(
+        question="How far does each rater read above or below the mean of all?",
+        estimates=result.estimates,
+        cautions=(*found.cautions, *result.cautions),
+        settings={**settings, "level": level, "missing": missing},
+    )
