@@ -75,7 +75,7 @@ def check_cautions(checks: pd.DataFrame, unit: str) -> tuple[Caution, ...]:
     """The checks that failed at 5 %, in words, with the function that copes."""
     found = checks.set_index("check")
     p = found["p_value"]
-    slope = float(found.loc["difference_on_mean", "estimate"])
+    slope = float(found["estimate"]["difference_on_mean"])
     said = {
         "difference_on_mean": (
             "difference_depends_on_size",

@@ -68,6 +68,14 @@ _DEFAULTS: dict[str, Any] = {
 }
 
 
+class Counts(TypedDict):
+    """The n of an `Estimate`."""
+
+    n_participants: int
+    n_fingers: int | None
+    n_readings: int
+
+
 @dataclass(frozen=True)
 class Reads:
     """Rows subject, rater, value, cluster (codes) and what the table has beside them."""
@@ -81,7 +89,7 @@ class Reads:
         """Number of participants, or of subjects where they are independent."""
         return int(self.rows["cluster"].nunique())
 
-    def counts(self) -> dict[str, int | None]:
+    def counts(self) -> Counts:
         """The n of an `Estimate`."""
         fingers = int(self.rows["finger_id"].nunique()) if "finger_id" in self.rows else None
         return {
