@@ -10,7 +10,18 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-_DECIMALS = {"mm": 2, "d": 0, "%": 1, "1": 3, "a": 1, "deg": 0, "N": 0, "cm": 1, "h/wk": 1, "{participants}": 0}
+_DECIMALS = {
+    "mm": 2,
+    "d": 0,
+    "%": 1,
+    "1": 3,
+    "a": 1,
+    "deg": 0,
+    "N": 0,
+    "cm": 1,
+    "h/wk": 1,
+    "{participants}": 0,
+}
 _NOISE = 1e-9  # below this, a measurement is what is left of a difference of equal numbers
 _TIMES = {"d", "wk", "mo", "a"}
 _SUFFIX = {"1": "", "{participants}": ""}

@@ -62,7 +62,7 @@ def test_help_carries_the_safety_statement():
 
 def test_a_missing_release_is_a_message_not_a_traceback(tmp_path):
     done = run("verify", str(tmp_path / "none"))
-    assert done.returncode == errors.ReleaseError.exit_code
+    assert done.returncode == errors.IntegrityError.exit_code
     assert "Next:" in done.stderr
     assert "Traceback" not in done.stderr
 

@@ -81,4 +81,6 @@ def _wrong(line: bytes, number: int, previous: str) -> str:
 
 def find_in_log(data: bytes, manifest_sha256: str) -> bool:
     """Whether a line of an unbroken log names the release with this manifest."""
-    return any(json.loads(line).get("manifest_sha256") == manifest_sha256 for line in data.splitlines())
+    return any(
+        json.loads(line).get("manifest_sha256") == manifest_sha256 for line in data.splitlines()
+    )

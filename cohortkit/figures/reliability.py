@@ -12,7 +12,7 @@ from cohortkit.figures import decision, marks, raters, style, variance
 
 WIDTH_MM = 183
 _PER_ROW = 2
-_PAGE_MM = 247.0
+_PAGE_MM = 246.5  # a little below the height of a journal page
 
 
 def source(

@@ -85,7 +85,7 @@ def draw_shares(axes: Axes, table: pd.DataFrame) -> None:
     )
     sds = marks.pick(table, panel="variance", mark="sd").drop_duplicates("series")
     n = {str(row["series"]): marks.n_text(row) for row in marks.records(sds)}
-    words = [f"{name}, n: {n.get(name, '')}".replace(", ", ",\n") for name in names]
+    words = [f"{name}, {n.get(name, '')}".replace(", ", ",\n") for name in names]
     axes.set_yticks([-i for i in range(len(names))], words)
     axes.tick_params(axis="y", length=0)
     axes.set_ylim(-len(names) + 0.5, 0.5)

@@ -113,18 +113,14 @@ class Steps:
         for j in range(count):
             for start in range(0, n_draws, CHUNK):
                 part = slice(start, min(start + CHUNK, n_draws))
-                w = self._normal(j + 1, part.stop - start, rng)
+                # Projected, not built from the basis: rounding may turn the basis, not this.
+                normal = rng.standard_normal((len(self.root), part.stop - start))
+                w = self.project(j + 1, normal)
                 own[j, part] = (w**2).sum(axis=0)
                 for k in range(j, count):
                     tied = self.indicators[k].T @ w
                     shared[j, k, part] = (tied**2).sum(axis=0)
         return Spread(shared, own, rng.chisquare(self.ranks[-1], n_draws))
-
-    def _normal(self, position: int, m: int, rng: np.random.Generator) -> Floats:
-        basis = self.bases[position]
-        if basis is None:
-            return self.project(position, rng.standard_normal((len(self.root), m)))
-        return basis @ rng.standard_normal((basis.shape[1], m))
 
 
 def _squares(basis: Floats, values: Floats) -> Floats:

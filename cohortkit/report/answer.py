@@ -130,6 +130,8 @@ HEADINGS = (
 SOURCES = {
     "limits": "two raters",
     "icc": "all raters",
+    "reliability": "variance components",
+    "decision_study": "mean of several readings",
     "reference_interval": "reference limits",
     "roc": "ROC curve",
     "accuracy_at": "stated cut",
@@ -182,5 +184,8 @@ def words(name: str) -> str:
     for ending, said in _ENDINGS.items():
         if name.endswith(ending):
             return f"{words(name.removesuffix(ending))}, {said}"
-    parts = [p.upper() if p in ("sem", "sdc", "auc", "sd", "lr") else p for p in name.split("_")]
+    parts = [
+        p.upper() if p in ("sem", "sdc", "auc", "sd", "lr", "icc", "cv") else p
+        for p in name.split("_")
+    ]
     return " ".join(parts)

@@ -18,13 +18,14 @@ from cohortkit.figures import agreement as agreement_figure
 from cohortkit.figures import flow as flow_figure
 from cohortkit.figures import outcomes as outcomes_figure
 from cohortkit.figures import reference as reference_figure
+from cohortkit.figures import reliability as reliability_figure
 from cohortkit.figures import style
 from cohortkit.figures import thresholds as thresholds_figure
 from cohortkit.figures.style import Figure
 from cohortkit.report import findings
 from cohortkit.report.answer import Answer, attempt, gather
 from cohortkit.report.numbers import numbers_in_text
-from cohortkit.report.plan import Plan, ThresholdPlan, read_plan
+from cohortkit.report.plan import Plan, ReliabilityPlan, ThresholdPlan, read_plan
 from cohortkit.report.stamp import footer, stamp, versions
 from cohortkit.report.table1 import table1
 from cohortkit.tables.canonical import to_csv_bytes
@@ -37,6 +38,7 @@ __all__ = [
     "answer_flow",
     "answer_outcomes",
     "answer_reference",
+    "answer_reliability",
     "answer_thresholds",
     "draw",
     "draw_all",
@@ -48,12 +50,13 @@ __all__ = [
 
 Found = dict[tuple[str, str], Any]
 
-FLOW, AGREEMENT, REFERENCE, THRESHOLDS, OUTCOMES = (
+FLOW, AGREEMENT, REFERENCE, THRESHOLDS, OUTCOMES, RELIABILITY = (
     "fig1_flow",
     "fig2_agreement",
     "fig3_reference_range",
     "fig4_thresholds",
     "fig5_outcomes",
+    "fig6_reliability",
 )
 _DRAW: dict[str, Callable[[pd.DataFrame, Sequence[str]], Figure]] = {
     FLOW: flow_figure.draw,
@@ -61,6 +64,7 @@ _DRAW: dict[str, Callable[[pd.DataFrame, Sequence[str]], Figure]] = {
     REFERENCE: reference_figure.draw,
     THRESHOLDS: thresholds_figure.draw,
     OUTCOMES: outcomes_figure.draw,
+    RELIABILITY: reliability_figure.draw,
 }
 
 
@@ -226,6 +230,63 @@ def answer_outcomes(release: Release, plan: Plan) -> Answer:
     )
 
 
+def answer_reliability(release: Release, plan: Plan) -> Answer:
+    """Where the error of a reading comes from, and which plan of reading is enough.
+
+    The effects of single raters are drawn, not listed: they are about persons.
+    """
+    sets: list[AnalysisSet] = []
+    parts: dict[str, tuple[Any, Any, Any]] = {}
+    found: Found = {}
+    for stratum in plan.reliability:
+        chosen = release.readings(
+            pulley=stratum.pulley,
+            load=stratum.load,
+            reads_averaged=1,
+            injured=stratum.fingers == "injured",
+        )
+        result, study = _reliability_results(chosen, stratum, plan)
+        shifts = attempt(agreement.rater_effects, chosen, level=plan.level, missing="drop")
+        sets.append(chosen)
+        parts[stratum.name] = (result, study, shifts)
+        found |= {(stratum.name, "reliability"): result, (stratum.name, "decision_study"): study}
+    return Answer(
+        name=RELIABILITY,
+        question="Where does the error come from, and how many readings are enough?",
+        sets=tuple(sets),
+        set_names=tuple(parts),
+        source=reliability_figure.source(parts),
+        findings=tuple(
+            findings.reliability(stratum, *parts[stratum.name][:2]) for stratum in plan.reliability
+        ),
+        **gather(found),
+    )
+
+
+def _reliability_results(
+    chosen: AnalysisSet, stratum: ReliabilityPlan, plan: Plan
+) -> tuple[Any, Any]:
+    """The reliability, and the decision study on it; a text where there is none."""
+    result = attempt(
+        agreement.reliability,
+        chosen,
+        level=plan.level,
+        missing="drop",
+        n_boot=plan.bootstrap_samples,
+        seed=plan.seed,
+    )
+    if isinstance(result, str):
+        return result, result
+    study = attempt(
+        agreement.decision_study,
+        result,
+        raters=range(1, stratum.raters + 1),
+        reads=range(1, stratum.reads + 1),
+        kind={"site": "agreement", "new_site": "new_site"}[stratum.raters_of],
+    )
+    return result, study
+
+
 def answer_all(
     release: Release, plan: Plan, progress: Callable[[str], None] | None = None
 ) -> dict[str, Answer]:
@@ -236,6 +297,7 @@ def answer_all(
         REFERENCE: answer_reference,
         THRESHOLDS: answer_thresholds,
         OUTCOMES: answer_outcomes,
+        RELIABILITY: answer_reliability,
     }
     answers = {}
     for name, step in steps.items():

@@ -9,7 +9,7 @@ import pandas as pd
 
 from cohortkit.display import interval, number, sample_sizes, with_unit
 from cohortkit.estimate import Estimate, Result
-from cohortkit.report.plan import ReferencePlan, ThresholdPlan
+from cohortkit.report.plan import ReferencePlan, ReliabilityPlan, ThresholdPlan
 
 
 def flow(counts: pd.DataFrame) -> tuple[str, ...]:
@@ -63,6 +63,33 @@ def agreement(stratum: str, limits: Result | str, icc: Result | str) -> str:
             f"limits of agreement {_value(low)} and {_value(high)}; {_n(bias)}."
         )
     return f"{stratum}. " + " ".join(part for part in parts if part)
+
+
+def reliability(stratum: ReliabilityPlan, result: Result | str, study: Result | str) -> str:
+    """The smallest change that two readings can tell, and what the largest plan makes of it."""
+    if isinstance(result, str):
+        return f"{stratum.name}. {result}"
+    names = [e.name for e in result]
+    parts = []
+    for name, words in (
+        ("repeatability_coefficient", "by the same rater"),
+        ("reproducibility_coefficient", "by two raters of a site"),
+        ("reproducibility_coefficient_new_site", "by two raters of a new site"),
+    ):
+        if name in names:
+            parts.append(f"{words} by less than {_value(result[name])}")
+    one = next(iter(result))
+    body = (
+        f"two readings of one scan differ, in 95 of 100 pairs, {'; '.join(parts)} "
+        f"({_level(one)}); {_n(one)}."
+    )
+    if isinstance(study, str):
+        return f"{stratum.name}: {body} {study}"
+    best = study[f"sdc@raters={stratum.raters}; reads={stratum.reads}"]
+    return (
+        f"{stratum.name}: {body} With the mean of {stratum.raters} raters reading "
+        f"{stratum.reads} times each, the smallest detectable change is {_value(best)}."
+    )
 
 
 def reference(stratum: ReferencePlan, result: Result | str) -> str:

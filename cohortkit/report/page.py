@@ -58,6 +58,8 @@ ALT = {
     "site.",
     questions.OUTCOMES: "Share returned to full climbing over the days since onset, by grade, with "
     "numbers at risk.",
+    questions.RELIABILITY: "Shares of variance, standard deviations of its sources, smallest "
+    "detectable change by raters and readings, and the shift of each rater.",
 }
 CAPTIONS = {
     questions.FLOW: "Records read, and the rows behind the first stratum of each question.",
@@ -70,6 +72,8 @@ CAPTIONS = {
     "sensitivity and specificity, and the same without each site.",
     questions.OUTCOMES: "Left, the return known only between two visits; the curve is not defined "
     "in the shaded boxes. Right, each return placed on the visit that found it, which is late.",
+    questions.RELIABILITY: "Sources of variance; smallest detectable change of the mean of several "
+    "raters and readings, with intervals; each rater's shift, drawn towards the mean.",
 }
 
 
@@ -240,7 +244,10 @@ def _text_table(caption: str, frame: pd.DataFrame) -> Table:
 def _answer_tables(answer: Answer) -> list[Table]:
     tables = []
     if "estimates" in answer.tables:
-        by_stratum = answer.tables["estimates"].groupby("stratum", sort=False)
+        estimates = answer.tables["estimates"]
+        # A decision study has three figures for each plan; the page shows the one in mm.
+        long = estimates["estimator"].eq("decision_study") & estimates["name"].ne("sdc")
+        by_stratum = estimates[~long].groupby("stratum", sort=False)
         tables += [Table(f"Estimates: {s}", *estimate_rows(part)) for s, part in by_stratum]
     lost = answer.tables.get("not_estimated")
     if lost is not None and len(lost):

@@ -28,6 +28,23 @@ class AgreementPlan:
 
 
 @dataclass(frozen=True)
+class ReliabilityPlan:
+    """One stratum of the reliability question, live and stored readings together.
+
+    `raters` and `reads` are the most that the decision study tries; `raters_of` says
+    whose agreement it is about: raters of a site, or of a new site.
+    """
+
+    name: str
+    pulley: str
+    load: str
+    fingers: str
+    raters_of: str
+    raters: int
+    reads: int
+
+
+@dataclass(frozen=True)
 class ReferencePlan:
     """One stratum of the reference question. `level` is the coverage of each limit's interval."""
 
@@ -76,6 +93,7 @@ class Plan:
     agreement: tuple[AgreementPlan, ...]
     reference: tuple[ReferencePlan, ...]
     thresholds: tuple[ThresholdPlan, ...]
+    reliability: tuple[ReliabilityPlan, ...]
     outcomes: OutcomePlan
     sha256: str
 
@@ -160,6 +178,18 @@ _BLOCKS: dict[str, tuple[type, dict[str, tuple[Check, str]]]] = {
             "us_gap": _word("leave_out", "keep"),
             "within_days": _whole(1),
             "stated_cut_mm": _MILLIMETRES,
+        },
+    ),
+    "reliability": (
+        ReliabilityPlan,
+        {
+            "name": _TEXT,
+            "pulley": _PULLEY,
+            "load": _LOAD,
+            "fingers": _word("uninjured", "injured"),
+            "raters_of": _word("site", "new_site"),
+            "raters": _whole(1),
+            "reads": _whole(1),
         },
     ),
 }

@@ -207,6 +207,7 @@ def test_the_same_call_gives_the_same_answer_whatever_the_order_of_rows():
     for a, b in zip(first, again, strict=True):
         assert (a.name, a.n_readings) == (b.name, b.n_readings)
         assert a.value == pytest.approx(b.value, rel=1e-6, abs=1e-9)
+        assert (a.lower, a.upper) == pytest.approx((b.lower, b.upper), rel=1e-6, abs=1e-9)
 
 
 def test_units_scale_and_shift():

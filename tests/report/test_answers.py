@@ -17,6 +17,7 @@ FIGURES = (
     "fig3_reference_range",
     "fig4_thresholds",
     "fig5_outcomes",
+    "fig6_reliability",
 )
 
 
@@ -28,6 +29,7 @@ def test_every_question_of_the_plan_is_answered(every_answer, plan):
         assert lost is None or lost.empty
     assert [len(every_answer[name].sets) for name in FIGURES] == [
         4, len(plan.agreement), len(plan.reference), len(plan.thresholds), 1,
+        len(plan.reliability),
     ]  # fmt: skip
 
 

@@ -26,6 +26,7 @@ def test_the_shipped_plan_is_read_and_named_by_its_hash(text):
     assert plan.sha256 == hashlib.sha256(text.encode()).hexdigest()
     assert [s.name for s in plan.agreement][:1] == ["A2 loaded, uninjured"]
     assert plan.thresholds[0].positive == ("complete",)
+    assert plan.reliability[0].raters_of == "new_site"
     assert plan.outcomes.rule_set == "schoffl2003"
 
 
@@ -43,6 +44,7 @@ FAULTS = [
     ('name = "A2 rest"', 'name = "A2 loaded"', "same name", "rename"),
     ("[outcomes]", "[outcome]", "lacks the key 'rule_set'", "schoffl2003"),
     ("plan_version = 1", "plan_version =", "cannot be read", "TOML"),
+    ('raters_of = "new_site"', 'raters_of = "any"', "key 'raters_of'", "one of site, new_site"),
     ("[[agreement]]", "[[agreements]]", "no [[agreement]] block", "at least one"),
 ]
 
