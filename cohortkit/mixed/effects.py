@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 from scipy.stats import norm
+from threadpoolctl import threadpool_limits
 
 from cohortkit import checks
 from cohortkit.errors import ArgumentError
@@ -80,8 +81,9 @@ def effects(
             next_step="use one of " + ", ".join(repr(list(columns)) for columns in random),
         )
     used, kept, dropped = rows.used_rows(data, value, random, (), missing)
-    model = fit_design(build(used, value=value, random=random, fixed=()), "reml")
-    found, error = predictions(model, wanted[0])
+    with threadpool_limits(1):  # the matrices are small, and threads would wait in turn
+        model = fit_design(build(used, value=value, random=random, fixed=()), "reml")
+        found, error = predictions(model, wanted[0])
     flat = not error.any()
     half = np.full(len(error), np.nan) if flat else norm.ppf((1 + level) / 2) * error
     codes = model.design.factors[wanted[0]].codes
