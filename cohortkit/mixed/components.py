@@ -7,7 +7,6 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
-from threadpoolctl import threadpool_limits
 
 from cohortkit import checks
 from cohortkit.errors import EstimateError
@@ -19,6 +18,7 @@ from cohortkit.mixed.intervals import Choice, Limits
 from cohortkit.mixed.likelihood import Method
 from cohortkit.mixed.model import Model, fit_design
 from cohortkit.mixed.result import VarianceComponents
+from cohortkit.mixed.threads import one_thread
 
 DEFAULT_RANDOM = (("participant_id",), ("rater_id",))
 
@@ -105,8 +105,7 @@ def fit(  # noqa: PLR0913
             next_step=f"add ['{participant}'] to random, "
             "or pass participant=None if that column does not name persons",
         )
-    # The matrices are small: threads would cost more than they save, and could change last digits.
-    with threadpool_limits(1):
+    with one_thread():
         model = fit_design(build(used, value=value, random=random, fixed=fixed), method)
         limits = ways.find(model, choice, level)
     if left_out:

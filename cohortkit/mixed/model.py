@@ -13,7 +13,7 @@ from cohortkit.mixed.fitting import Optimum, Problem, minimise
 from cohortkit.mixed.fixed_effects import Coefficients, coefficients
 from cohortkit.mixed.likelihood import Method
 
-SMALL = 400  # random levels up to which a second start costs next to nothing
+FEW_ROWS = 100  # rows up to which a second start is worth its time
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ def fit_design(design: Design, method: Method) -> Model:
     """Check that the variances can be told apart, then fit them.
 
     With very few rows the likelihood can have two maxima, one of them without a
-    residual; small designs are therefore fitted from two starts.
+    residual; small tables are therefore fitted from two starts.
 
     Raises
     ------
@@ -59,7 +59,7 @@ def fit_design(design: Design, method: Method) -> Model:
     separability.check_products(design, products)
     problem = Problem(equations, respond(equations, design, design.response), method)
     starts = [separability.start_values(equations, problem.response, products)]
-    if len(equations.order) <= SMALL:
+    if design.n <= FEW_ROWS:
         starts.append(np.full(len(products), 1 / len(products)))
     best = min((minimise(problem, start) for start in starts), key=lambda found: found.value)
     return Model(design, problem, products, best, coefficients(design, problem, best))
