@@ -77,7 +77,7 @@ def draw_shares(axes: Axes, table: pd.DataFrame) -> None:
         axes.barh(0, 0, color=COLOURS[label], label=LABELS[label])
     axes.legend(
         loc="upper left",
-        bbox_to_anchor=(-0.36, -0.2),
+        bbox_to_anchor=(-0.32, -0.2),
         ncols=3,
         handlelength=1.0,
         borderpad=0,
@@ -104,5 +104,5 @@ def draw_sds(axes: Axes, table: pd.DataFrame) -> None:
     axes.set_xlabel("SD (mm)")
     for j, name in enumerate(marks.series_of(sds)):
         axes.plot([], [], style.MARKERS[j], color=style.CYCLE[j], label=name)
-    axes.legend(loc="upper left", bbox_to_anchor=(-0.36, -0.2), ncols=2, handletextpad=0.2,
+    axes.legend(loc="upper left", bbox_to_anchor=(-0.32, -0.2), ncols=2, handletextpad=0.2,
                 borderpad=0)  # fmt: skip
