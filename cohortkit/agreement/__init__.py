@@ -25,6 +25,7 @@ from cohortkit.agreement.planning import (
     participants_for_reliability,
 )
 from cohortkit.agreement.rater_effects import rater_effects
+from cohortkit.agreement.reading_quality import ReadingQuality, reading_quality
 from cohortkit.agreement.reliability import ReliabilityResult, reliability
 from cohortkit.agreement.repeatability import Repeatability, repeatability
 from cohortkit.agreement.specific_agreement import specific_agreement
@@ -38,6 +39,7 @@ __all__ = [
     "MeanLimits",
     "MethodComparison",
     "PlannedSize",
+    "ReadingQuality",
     "RegressionLimits",
     "ReliabilityResult",
     "Repeatability",
@@ -63,6 +65,7 @@ __all__ = [
     "participants_for_reliability",
     "passing_bablok",
     "rater_effects",
+    "reading_quality",
     "reliability",
     "repeatability",
     "specific_agreement",

@@ -1,0 +1,89 @@
+"""Shifts, shrunken shifts and drift: least squares, planted truth, what cannot be known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from statsmodels.regression.linear_model import OLS
+
+from cohortkit.agreement.rater_shifts import drift, groups, shifts, shrunken
+
+
+def table(n=60, k=4, *, effects=(0.2, 0.0, -0.1, -0.1), slope=0.0, seed=1):
+    """Invented: k raters read n scans of n / 2 participants in an order of their own."""
+    rng = np.random.default_rng(seed)
+    subject, rater = np.repeat(np.arange(n), k), np.tile(np.arange(k), n)
+    order = np.concatenate([rng.permutation(n) for _ in range(k)]).reshape(k, n).T.ravel()
+    value = 2 + rng.standard_normal(n)[subject] + np.array(effects)[rater]
+    value = value + slope * (rater == 0) * order + 0.1 * rng.standard_normal(n * k)
+    return value, subject, rater, order.astype(float), subject // 2
+
+
+def test_shifts_and_errors_are_those_of_clustered_least_squares():
+    value, subject, rater, _, cluster = table()
+    found = shifts(value, subject, rater, cluster)
+    x = np.hstack([np.eye(60)[subject], np.eye(4)[rater][:, 1:]])
+    fit = OLS(value, x).fit(
+        cov_type="cluster", cov_kwds={"groups": cluster, "use_correction": False}
+    )
+    # source: statsmodels 0.15, OLS with dummies and clustered covariance, times k / (k - 1)
+    against_first = found.value[1:] - found.value[0]
+    assert against_first == pytest.approx(fit.params[60:])
+    contrast = np.hstack([-np.ones((3, 1)), np.eye(3)])
+    ours = contrast @ found.covariance @ contrast.T
+    theirs = fit.cov_params()[60:, 60:] * 30 / 29
+    assert ours == pytest.approx(theirs)
+    assert found.value.sum() == pytest.approx(0, abs=1e-12)
+    assert found.df == 29
+
+
+def test_planted_shifts_lie_in_their_intervals_as_often_as_said():
+    held = 0
+    for seed in range(200):
+        value, subject, rater, _, cluster = table(seed=seed)
+        low, high = shifts(value, subject, rater, cluster).limits(0.95)
+        # planted truth: 0.2, 0, -0.1, -0.1, whose mean is 0
+        held += np.mean((low <= [0.2, 0, -0.1, -0.1]) & (high >= [0.2, 0, -0.1, -0.1]))
+    # by hand: 800 intervals of 95 %, band of four standard errors of 200 tables
+    assert held / 200 == pytest.approx(0.95, abs=0.045)
+
+
+def test_shrinkage_draws_noise_to_zero_and_leaves_large_shifts():
+    value, subject, rater, _, cluster = table(effects=(0.0, 0.0, 0.0, 0.0), seed=3)
+    noisy = shifts(value, subject, rater, cluster)
+    small, *_, spread = shrunken(noisy, 0.95)
+    assert np.abs(small).sum() < np.abs(noisy.value).sum()
+    assert spread < 0.03
+    value, subject, rater, _, cluster = table(effects=(1.0, 0.5, -0.5, -1.0))
+    large = shifts(value, subject, rater, cluster)
+    kept, low, high, _ = shrunken(large, 0.95)
+    assert kept == pytest.approx(large.value, abs=0.02)
+    assert ((low < kept) & (kept < high)).all()
+
+
+def test_three_raters_have_no_shrunken_interval():
+    value, subject, rater, _, cluster = table(k=3, effects=(0.1, 0, -0.1))
+    assert np.isnan(shrunken(shifts(value, subject, rater, cluster), 0.95)[1]).all()
+
+
+def test_planted_drift_of_one_rater_is_found():
+    value, subject, rater, order, cluster = table(slope=0.01)
+    found = drift(value, subject, rater, order, cluster)
+    low, high = found.limits(0.95)
+    # planted truth: 0.01 mm per reading for the first rater, none for the others
+    assert low[0] < 0.01 < high[0]
+    assert low[0] > 0.005
+    assert ((low[1:] < 0) & (high[1:] > 0)).sum() >= 2
+
+
+def test_drift_in_an_order_shared_by_all_cannot_be_known():
+    value, subject, rater, _, cluster = table()
+    assert not drift(value, subject, rater, subject.astype(float), cluster).known.any()
+    assert not drift(value, subject, rater, np.ones(len(value)), cluster).known.any()
+
+
+def test_groups_are_raters_who_share_subjects():
+    # by hand: raters 0 and 1 share subject 0, raters 2 and 3 subject 1
+    label = groups(np.array([0, 0, 1, 1]), np.array([0, 1, 2, 3]))
+    assert label[0] == label[1] != label[2]
+    assert label[2] == label[3]
