@@ -94,7 +94,8 @@ def _parts(steps: np.ndarray, stratum: np.ndarray | None) -> np.ndarray:
     large = (size >= FEWEST) & np.array(wide)
     if not large.any():
         return np.zeros(len(steps), dtype=int)
-    if size[~large].sum() < FEWEST:
+    rest = ~large[codes]
+    if rest.sum() < FEWEST or np.ptp(steps[rest]) < _NARROWEST - 1:
         joined = int(np.flatnonzero(large)[np.argmin(size[large])])
     else:
         joined = len(size)

@@ -154,7 +154,7 @@ def expanded(level: float, clusters: int) -> float:
 
 def bootstrap_intervals(
     statistic: Any, codes: np.ndarray, level: float, n_boot: int, seed: int
-) -> tuple[list[Limits], int]:
+) -> tuple[list[Limits], np.ndarray]:
     """Expanded percentile limits of a statistic over resampled participants.
 
     Parameters
@@ -170,7 +170,7 @@ def bootstrap_intervals(
     Returns
     -------
     tuple
-        Limits, one pair per number, and the resamples in which there was none. At
+        Limits, one pair per number, and in how many resamples each was undefined. At
         least so many resamples are drawn that the expanded percentiles exist.
     """
     share = expanded(level, len(np.unique(codes)))
@@ -178,5 +178,5 @@ def bootstrap_intervals(
     share = min(share, 1 - 2 / needed)
     draws = participant_bootstrap(codes, statistic, n_boot=max(n_boot, needed), seed=seed)
     low, high = percentile_interval(draws, share)
-    failed = int(np.isnan(draws).any(axis=1).sum())
+    failed = np.isnan(draws).sum(axis=0)
     return [(float(a), float(b)) for a, b in zip(low, high, strict=True)], failed

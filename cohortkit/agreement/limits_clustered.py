@@ -162,10 +162,10 @@ def intervals_of(
             return summary(one_way(drawn), how.z)
 
         codes = np.arange(len(groups.size))
-        limits, failed = bootstrap_intervals(
+        limits, undefined = bootstrap_intervals(
             statistic, codes, how.level, settings["n_boot"], settings["seed"]
         )
-        return limits, "bootstrap", failed
+        return limits, "bootstrap", int(undefined.max())
     if groups.size.max() == 1:
         return exact_intervals(groups.mean, how), "exact", 0
     return component_intervals(total, how.z, how.level), "components", 0

@@ -73,6 +73,9 @@ def limits_ratio(
         result,
         question=f"By what factor do two reads differ? ({two[0]} over {two[1]})",
         estimates=tuple(estimates),
+        cautions=tuple(
+            replace(c, message=c.message.replace("limits_ratio and ", "")) for c in result.cautions
+        ),
         settings={**result.settings, "scale": "log"},
     )
 

@@ -109,14 +109,14 @@ def limits_regression(
     sizes = _sizes(at, pairs.table["mean"].to_numpy(), str(pairs.reads.settings["unit"]))
     exact = spread == "constant" and len(np.unique(pairs.cluster)) == len(pairs.cluster)
     grid = np.linspace(pairs.table["mean"].min(), pairs.table["mean"].max(), _POINTS)
-    lines = _Lines(pairs, how, spread, np.concatenate([sizes, grid]))
+    lines = _Lines(pairs, how, spread, sizes, grid)
     limits, failed = lines.exact() if exact else lines.bootstrap()
     unit = str(pairs.reads.settings["unit"])
     found = assumption_checks(*by_participant(pairs.table, pairs.cluster))
     two = pairs.reads.settings["raters"]
     return RegressionLimits(
         question=f"How far apart are two reads, by size? ({two[0]} minus {two[1]})",
-        estimates=_estimates(lines, limits, len(sizes), exact, unit),
+        estimates=_estimates(lines, limits, exact, unit),
         cautions=(
             *pairs.reads.cautions,
             *spread_cautions(len(np.unique(pairs.cluster)), 1.0, failed, how),
@@ -184,8 +184,11 @@ def _least_squares(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray
 class _Lines:
     """The fit on all pairs, and the two ways to its intervals."""
 
-    def __init__(self, pairs: Linked, how: How, spread: str, at: np.ndarray) -> None:
-        self.pairs, self.how, self.at = pairs, how, at
+    def __init__(
+        self, pairs: Linked, how: How, spread: str, sizes: np.ndarray, grid: np.ndarray
+    ) -> None:
+        at = np.concatenate([sizes, grid])
+        self.pairs, self.how, self.at, self.n_sizes = pairs, how, at, len(sizes)
         self.changing = spread == "changing"
         self.mean = pairs.table["mean"].to_numpy()
         self.coefficients, self.found = lines_at(
@@ -234,9 +237,11 @@ class _Lines:
             return np.concatenate([parts[0], parts[1].ravel()])
 
         settings = self.pairs.reads.settings
-        return bootstrap_intervals(
+        limits, undefined = bootstrap_intervals(
             statistic, self.pairs.cluster, self.how.level, settings["n_boot"], settings["seed"]
         )
+        reported = undefined[4:].reshape(3, -1)[:, : self.n_sizes]
+        return limits, int(reported.max())
 
 
 def _sizes(at: Sequence[float] | None, mean: np.ndarray, unit: str) -> np.ndarray:
@@ -253,9 +258,7 @@ def _sizes(at: Sequence[float] | None, mean: np.ndarray, unit: str) -> np.ndarra
     return sizes
 
 
-def _estimates(
-    lines: _Lines, limits: list[Limits], n_sizes: int, exact: bool, unit: str
-) -> tuple[Estimate, ...]:
+def _estimates(lines: _Lines, limits: list[Limits], exact: bool, unit: str) -> tuple[Estimate, ...]:
     counts = lines.pairs.reads.counts()
     build: Any = partial(Estimate, level=lines.how.level, **counts)
     way = _T if exact else f"least squares; {_BOOTSTRAP}"
@@ -279,7 +282,7 @@ def _estimates(
         *[f"{share}; {_EXACT if exact else _BOOTSTRAP}"] * 2,
     )
     m = len(lines.at)
-    for i in range(n_sizes):
+    for i in range(lines.n_sizes):
         for j, name in enumerate(("bias", "lower_limit", "upper_limit")):
             pair = limits[4 + j * m + i]
             value = float(lines.found[j, i])

@@ -222,9 +222,10 @@ def _constant_truth(
             )
 
         codes = means.table["cluster"].to_numpy()
-        limits, failed = bootstrap_intervals(
+        limits, undefined = bootstrap_intervals(
             statistic, codes, how.level, settings["n_boot"], settings["seed"]
         )
+        failed = int(undefined.max())
     elif float(total.variance) > 0:
         limits = component_intervals(total, how.z, how.level)
     build = partial(Estimate, level=how.level, unit=unit, **reads.counts())
