@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from itertools import combinations
 from pathlib import Path
 from typing import Any
@@ -24,6 +24,7 @@ from cohortkit.figures import thresholds as thresholds_figure
 from cohortkit.figures.style import Figure
 from cohortkit.report import findings
 from cohortkit.report.answer import Answer, attempt, gather
+from cohortkit.report.grras import grras, write_checklist
 from cohortkit.report.numbers import numbers_in_text
 from cohortkit.report.plan import Plan, ReliabilityPlan, ThresholdPlan, read_plan
 from cohortkit.report.stamp import footer, stamp, versions
@@ -42,9 +43,11 @@ __all__ = [
     "answer_thresholds",
     "draw",
     "draw_all",
+    "grras",
     "numbers_in_text",
     "read_plan",
     "table1",
+    "write_checklist",
     "write_table",
 ]
 
@@ -424,10 +427,13 @@ def draw_all(
     files: list[Path] = []
     for answer in at_hand.values():
         files += draw(answer, release, plan, folder).values()
-    for name, table in _tables(release, plan, at_hand.values()).items():
+    checklist = grras(release, plan, (at_hand[AGREEMENT], at_hand[RELIABILITY]))
+    tables = {
+        "table1": table1(release, plan),
+        "numbers_in_text": numbers_in_text(at_hand.values()),
+        "grras": checklist,
+    }
+    for name, table in tables.items():
         files += write_table(name, table, release, plan, folder).values()
+    files.append(write_checklist(checklist, release, plan, folder))
     return sorted(files)
-
-
-def _tables(release: Release, plan: Plan, answers: Iterable[Answer]) -> dict[str, pd.DataFrame]:
-    return {"table1": table1(release, plan), "numbers_in_text": numbers_in_text(answers)}

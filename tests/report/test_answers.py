@@ -67,7 +67,10 @@ def test_every_finding_has_an_interval_and_n(every_answer):
 def test_each_figure_is_filed_under_its_own_name(drawn):
     endings = ("csv", "json", "pdf", "png", "svg")
     wanted = {f"{name}.{ending}" for name in FIGURES for ending in endings}
-    wanted |= {f"{name}.{e}" for name in ("table1", "numbers_in_text") for e in ("csv", "json")}
+    wanted |= {
+        f"{name}.{e}" for name in ("table1", "numbers_in_text", "grras") for e in ("csv", "json")
+    }
+    wanted.add("grras.md")
     assert {path.name for path in drawn.iterdir()} == wanted
 
 
