@@ -93,7 +93,8 @@ def facets(data: Any, columns: dict[str, str | None], missing: str, scale: str) 
         Absent columns, missing values, values not above zero on the log scale.
     EstimateError
         No reading is repeated by the same or another rater; raters in groups
-        that share no scan, with no site named.
+        that share no scan, with no site named; means of several readings among
+        single ones.
     """
     frame = checks.as_frame(data)
     rows = checks.columns(frame, columns)
@@ -112,6 +113,7 @@ def facets(data: Any, columns: dict[str, str | None], missing: str, scale: str) 
     gaps = rows.isna().any(axis=1)
     kept, dropped = checks.without_missing(rows, missing)
     extras = extras[~gaps].reset_index(drop=True)
+    checks.one_quantity(extras, ("reads_averaged",))
     if scale == "log":
         kept["value"] = _logarithms(kept["value"])
     coded = _coded(kept)
@@ -294,12 +296,12 @@ def _count_cautions(dropped: int, unseen: int) -> list[Caution]:
 def _row_cautions(extras: pd.DataFrame) -> list[Caution]:
     found = []
     averaged = extras["reads_averaged"].dropna() if "reads_averaged" in extras else pd.Series()
-    if averaged.nunique() > 1 or (len(averaged) and averaged.max() > 1):
+    if len(averaged) and averaged.max() > 1:
         found.append(
             Caution(
                 "reads_averaged",
-                f"{int((averaged > 1).sum())} values are means of several readings: the error of a "
-                "single reading is larger. Keep reads_averaged == 1.",
+                f"Every value is a mean of {int(averaged.max())} readings: the error of a single "
+                "reading is larger.",
             )
         )
     if "injured" in extras and extras["injured"].nunique() > 1:

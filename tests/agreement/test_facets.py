@@ -107,10 +107,17 @@ def test_the_log_scale_needs_values_above_zero():
 
 
 def test_mixed_rows_are_told():
-    table = readings().assign(injured=lambda t: t["participant_id"] == "p1", reads_averaged=1)
-    table.loc[0, "reads_averaged"] = 3
+    table = readings().assign(injured=lambda t: t["participant_id"] == "p1", reads_averaged=3)
     codes = {c.code for c in found(table).cautions}
     assert codes == {"reads_averaged", "injured_and_intact_mixed"}
+
+
+def test_means_among_single_readings_are_refused():
+    table = readings().assign(reads_averaged=1)
+    table.loc[0, "reads_averaged"] = 3
+    with pytest.raises(EstimateError, match="column 'reads_averaged'"):
+        found(table)
+    assert found(table.drop(columns="reads_averaged")).counts["n_readings"] == len(table)
 
 
 def test_row_order_and_names_change_nothing():
