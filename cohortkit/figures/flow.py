@@ -71,9 +71,9 @@ def source(flow: pd.DataFrame, sets: Mapping[str, pd.DataFrame]) -> pd.DataFrame
 
 
 def _refusal(code: str) -> str:
-    """A code in words. A rule's name says what should be, so that it was not kept."""
+    """A code in words. A rule's name says what should be, and was not so."""
     name = code.replace("_", " ")
-    return f"rule not kept: {name}" if code in {rule.id for rule in rule_entries()} else name
+    return f"not so: {name}" if code in {rule.id for rule in rule_entries()} else name
 
 
 def reason_words(reason: str) -> str:

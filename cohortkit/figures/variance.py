@@ -87,7 +87,7 @@ def draw_shares(axes: Axes, table: pd.DataFrame) -> None:
     n = {str(row["series"]): marks.n_text(row) for row in marks.records(sds)}
     words = [f"{name}, {n.get(name, '')}".replace(", ", ",\n") for name in names]
     axes.set_yticks([-i for i in range(len(names))], words)
-    axes.tick_params(axis="y", length=0)
+    axes.tick_params(axis="y", length=0, labelsize=6, pad=2)
     axes.set_ylim(-len(names) + 0.5, 0.5)
     axes.set_xlim(0, 1)
     axes.set_xlabel("share of all variance")
