@@ -1,18 +1,22 @@
 """Corrected records, fed back in place of the lines they came from.
 
 A correction names the source, the line and the very file (by hash) it was made for, so that
-it can never land on another record of a newer export.
+it can never land on another record of a newer export. A record that comes back as it was
+handed out corrects nothing: it stays refused, for the reasons it was refused for.
 """
 
 from __future__ import annotations
 
+import json
 import re
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from cohortkit.cohort.csv_records import RecordSet, read_csv_records
+from cohortkit.cohort.csv_records import Defect, RecordSet, read_csv_records
 from cohortkit.cohort.decoding import decode, read_regular_file
-from cohortkit.cohort.source_files import SourceData
+from cohortkit.cohort.reasons import storable
+from cohortkit.cohort.source_files import SURPLUS, SourceData
 from cohortkit.cohort.spelling import normal
 from cohortkit.errors import SourceError
 from cohortkit.tables.canonical import sha256
@@ -22,7 +26,13 @@ PROBLEMS = "cohortkit_problems"
 FILE = "cohortkit_file"
 """First 16 digits of the hash of the file that the line belongs to."""
 
-OWN_COLUMNS = (LINE, PROBLEMS, FILE)
+SURPLUS_CELLS = "cohortkit_surplus"
+"""Cells beyond the header, as a JSON list; empty for most."""
+
+NO_CELL = "(no cell)"
+"""Stands in a to_correct file where a short record has no cell."""
+
+OWN_COLUMNS = (SURPLUS_CELLS, LINE, PROBLEMS, FILE)
 HASH_DIGITS = 16
 _LIVE = re.compile(r"'*[=+\-@\t\r]")
 
@@ -35,6 +45,26 @@ def guarded(cell: str) -> str:
 def unguarded(cell: str) -> str:
     """The cell that was guarded; a cell that was not comes back as it is."""
     return cell[1:] if cell.startswith("'") and _LIVE.match(cell) else cell
+
+
+def handed_out(named: Mapping[str, str | None], headers: Sequence[str]) -> list[str]:
+    """A record's cells in a to_correct file: one per header, then its surplus cells in one."""
+    held = [named.get(h) for h in headers]
+    surplus = [storable(c or "") for name, c in named.items() if name.startswith(SURPLUS)]
+    shown = [NO_CELL if cell is None else storable(cell) for cell in held]
+    return [*shown, json.dumps(surplus, ensure_ascii=False) if surplus else ""]
+
+
+def _surplus(text: str) -> list[str]:
+    """Surplus cells as they were handed out; any other text is one of them."""
+    if not text.strip():
+        return []
+    try:
+        cells = json.loads(text)
+    except (ValueError, RecursionError):
+        return [text]
+    known = isinstance(cells, list) and all(isinstance(c, str) for c in cells)
+    return cells if known else [text]
 
 
 def file_prefix(site_id: str, source: str) -> str:
@@ -68,11 +98,11 @@ def _opened(path: Path) -> tuple[RecordSet, str]:
 
 
 def _corrected_rows(path: Path, source: SourceData) -> tuple[dict[int, list[str]], str]:
-    """Line of the source to its corrected cells."""
+    """Line of the source to its cells as they came back, surplus cells last."""
     records, digest = _opened(path)
     headers = [normal(h) for h in records.headers]
     wanted = list(source.headers)
-    absent = [h for h in (*wanted, LINE, FILE) if h not in headers]
+    absent = [h for h in (*wanted, SURPLUS_CELLS, LINE, FILE) if h not in headers]
     if absent or len(set(headers)) < len(headers):
         found = ", ".join(f"'{h}'" for h in absent) or "a name twice"
         step = "keep the header of the to_correct file as it was"
@@ -85,7 +115,7 @@ def _corrected_rows(path: Path, source: SourceData) -> tuple[dict[int, list[str]
             code = records.defects[number][0].code
             raise _bad(path, "A corrected line cannot be read", code, "check its quotes", line)
         named = {h: unguarded(c) for h, c in zip(headers, cells, strict=True)}
-        rows[_line(path, named, line, source)] = [named[h] for h in wanted]
+        rows[_line(path, named, line, source)] = [named[h] for h in (*wanted, SURPLUS_CELLS)]
     return rows, digest
 
 
@@ -118,7 +148,8 @@ def apply_corrections(sources: list[SourceData], site_id: str, folder: Path) -> 
         The clinic. Files of other clinics in the folder are passed over.
     folder
         Holds files named like the to_correct files. If several correct the same
-        line, the last by file name counts, and the others are kept as history.
+        line, the last by file name counts, and the others are kept as history. A
+        line that came back as it was handed out changes nothing.
 
     Raises
     ------
@@ -142,10 +173,22 @@ def apply_corrections(sources: list[SourceData], site_id: str, folder: Path) -> 
         rows, digest = _corrected_rows(path, source)
         at = {int(line): record for record, line in enumerate(source.lines)}
         for line, cells in sorted(rows.items()):
-            _replace(source, at[line], cells, (path.name, digest))
+            if not _as_handed_out(source, at[line], cells):
+                _replace(source, at[line], cells, (path.name, digest))
+
+
+def _as_handed_out(source: SourceData, record: int, cells: list[str]) -> bool:
+    """True if the cells are those of the record, or of the record before any correction."""
+    versions = [source.as_named(record), *(v["cells"] for v in source.history.get(record, [])[:1])]
+    return any(_plain(handed_out(v, source.headers)) == _plain(cells) for v in versions)
+
+
+def _plain(cells: list[str]) -> list[str]:
+    return [cell.replace("\r\n", "\n").replace("\r", "\n") for cell in cells]
 
 
 def _replace(source: SourceData, record: int, cells: list[str], by: tuple[str, str]) -> None:
+    """Put corrected cells in place. What is left of a broken form is a defect still."""
     if record in source.corrections:
         file, digest = source.corrections[record]
     else:
@@ -153,11 +196,27 @@ def _replace(source: SourceData, record: int, cells: list[str], by: tuple[str, s
     earlier: dict[str, Any] = {
         "file": file,
         "file_sha256": digest,
-        "cells": source.as_named(source.rows[record]),
+        "cells": source.as_named(record),
     }
     source.history.setdefault(record, []).append(earlier)
     source.corrections[record] = by
-    source.rows[record] = cells
+    *row, last = cells
+    absent = frozenset(i for i in source.absent.pop(record, ()) if row[i] == NO_CELL)
+    if absent:
+        source.absent[record] = absent
+    source.rows[record] = ["" if i in absent else c for i, c in enumerate(row)] + _surplus(last)
     source.defects.pop(record, None)
+    defects = _left_over(source, record)
+    if defects and any(cell.strip() for cell in source.rows[record]):
+        source.defects[record] = defects
     for special in source.kinds.values():
         special.pop(record, None)
+
+
+def _left_over(source: SourceData, record: int) -> list[Defect]:
+    wanted, row = len(source.headers), source.rows[record]
+    text = source.spec.delimiter.join(row)
+    facts: dict[str, object] = {"found": len(row) - len(source.absent.get(record, ()))}
+    facts["wanted"] = wanted
+    codes = (("short_row", record in source.absent), ("extra_field", len(row) > wanted))
+    return [Defect(code, "", text, facts) for code, there in codes if there]

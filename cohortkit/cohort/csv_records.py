@@ -46,6 +46,9 @@ class RecordSet:
         Physical line (csv) or sheet row (xlsx) of each record, from 1.
     defects
         Record number to what is wrong with its form.
+    short
+        Number of a record with fewer cells than headers to how many it has; the
+        rest of its row is filled up with empty ones.
     kinds
         Column and record number, from 0, to the kind of a sheet's cell that is no
         plain text or number.
@@ -55,6 +58,7 @@ class RecordSet:
     rows: list[list[str]] = field(default_factory=list)
     lines: list[int] = field(default_factory=list)
     defects: dict[int, list[Defect]] = field(default_factory=dict)
+    short: dict[int, int] = field(default_factory=dict)
     kinds: dict[int, dict[int, str]] = field(default_factory=dict)
 
 
@@ -246,4 +250,6 @@ def _note(records: RecordSet, cells: list[str], raw: str, code: str, suspicious:
         found += _form_defects(cells, raw, len(cells), True)
     if found:
         records.defects[len(records.rows)] = found
+    if len(cells) < width:
+        records.short[len(records.rows)] = len(cells)
     cells += [""] * (width - len(cells))

@@ -9,11 +9,13 @@ REASONS: dict[str, tuple[str, str]] = {
     # how the record is written down
     "extra_field": (
         "The line has {found} cells, the header names {wanted}",
-        "remove the surplus cell, or put the cell that holds the delimiter in quotes",
+        "remove the surplus cell, or put the cell that holds the delimiter in quotes; in a"
+        " to_correct file, empty cohortkit_surplus once every cell stands under its heading",
     ),
     "short_row": (
         "The line has {found} cells, the header names {wanted}",
-        "add the missing cells; an empty cell still needs its delimiter",
+        "add the missing cells; an empty cell still needs its delimiter; in a to_correct file,"
+        " replace or empty every '(no cell)' once every cell stands under its heading",
     ),
     "unclosed_quote": (
         "A quoted cell is not closed, or goes on after its closing quote",

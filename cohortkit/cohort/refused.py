@@ -15,11 +15,11 @@ from cohortkit.cohort.corrections import (
     OWN_COLUMNS,
     file_prefix,
     guarded,
+    handed_out,
 )
 from cohortkit.cohort.intake import Intake
 from cohortkit.cohort.locking import writer_lock
 from cohortkit.cohort.mapping_parts import INLINE_SOURCE
-from cohortkit.cohort.reasons import storable
 from cohortkit.cohort.source_files import SURPLUS
 from cohortkit.cohort.writing import atomic_write
 from cohortkit.errors import CohortkitError
@@ -54,8 +54,9 @@ def _to_correct(intake: Intake, source: str) -> bytes | None:
     rows = []
     lines = zip(refused["line"], refused["file_sha256"], cells, strict=True)
     for line, digest, named in lines:
-        own = (str(line), " | ".join(told.get(int(line), [])), digest[:HASH_DIGITS])
-        rows.append([storable(named.get(h, "")) for h in headers] + list(own))
+        *shown, surplus = handed_out(named, headers)
+        own = (surplus, str(line), " | ".join(told.get(int(line), [])), digest[:HASH_DIGITS])
+        rows.append([*shown, *own])
     return _csv([*headers, *OWN_COLUMNS], rows)
 
 
@@ -67,10 +68,12 @@ def write_refused(intake: Intake, folder: str | os.PathLike[str]) -> list[Path]:
     ``<site>_problems.csv``
         One line per problem; always written.
     ``<site>__<source>__to_correct.csv``
-        Refused records as they came, with the columns ``cohortkit_line``,
-        ``cohortkit_problems`` and ``cohortkit_file``. Correct the cells in a copy,
-        keep these three, and hand the folder of copies to `import_clinic`. Only
-        written for sources with refused records; an old one is removed.
+        Refused records as they came, with the columns ``cohortkit_surplus``,
+        ``cohortkit_line``, ``cohortkit_problems`` and ``cohortkit_file``. Correct
+        the cells in a copy, keep the last three, and hand the folder of copies to
+        `import_clinic`. Only written for sources with refused records; an old one
+        is removed. A cell that a short record does not have says ``(no cell)``;
+        cells beyond the header stand in ``cohortkit_surplus`` as a JSON list.
 
     All are UTF-8 with every field quoted. A cell that a spreadsheet program would
     take for a formula has an apostrophe before it.

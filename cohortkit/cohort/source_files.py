@@ -67,6 +67,9 @@ class SourceData:
         Record to what is wrong with its form; empty for most.
     kinds
         Column number and record to the kind of a sheet's special cell.
+    absent
+        Record to the positions at which it has no cell, though its row is filled
+        up there.
     history
         Record to its earlier versions, oldest first, if it was corrected.
     """
@@ -78,6 +81,7 @@ class SourceData:
     rows: list[list[str]]
     defects: dict[int, list[Defect]]
     kinds: dict[int, dict[int, str]]
+    absent: dict[int, frozenset[int]] = field(default_factory=dict)
     history: dict[int, list[dict[str, Any]]] = field(default_factory=dict)
     corrections: dict[int, tuple[str, str]] = field(default_factory=dict)
     _coded: dict[str, Coded] = field(default_factory=dict)
@@ -110,13 +114,15 @@ class SourceData:
         return np.array([not any(c and not c.isspace() for c in row) for row in self.rows], bool)
 
     def cells_json(self) -> list[str]:
-        """Each record's cells as they came, by column name; surplus cells as ``(surplus 1)``."""
-        return [json.dumps(self.as_named(row), ensure_ascii=True) for row in self.rows]
+        """Each record's cells as they came, as JSON of `as_named`."""
+        return [json.dumps(self.as_named(n), ensure_ascii=True) for n in range(len(self))]
 
-    def as_named(self, row: list[str]) -> dict[str, str]:
-        """Cells by column name."""
-        surplus = {f"{SURPLUS}{i})": c for i, c in enumerate(row[len(self.headers) :], start=1)}
-        return dict(zip(self.headers, row, strict=False)) | surplus
+    def as_named(self, record: int) -> dict[str, str | None]:
+        """Cells by column name; None where there is no cell, surplus ones as ``(surplus 1)``."""
+        row = self.rows[record]
+        named: dict[str, str | None] = dict(zip(self.headers, row, strict=False))
+        named |= {f"{SURPLUS}{i})": c for i, c in enumerate(row[len(self.headers) :], start=1)}
+        return named | dict.fromkeys(self.headers[i] for i in self.absent.get(record, ()))
 
 
 def _headers(records: RecordSet, spec: SourceSpec) -> list[str]:
@@ -199,6 +205,7 @@ def _source(mapping: Mapping, spec: SourceSpec, books: dict[str, OpenBook]) -> S
         lines=np.array(records.lines, dtype=np.int64),
         rows=records.rows,
         defects=records.defects,
+        absent={r: frozenset(range(n, len(headers))) for r, n in records.short.items()},
         kinds=records.kinds,
     )
 

@@ -42,7 +42,8 @@ def correct(source, target, changes: dict[int, dict[str, str]], **how) -> None:
         writer.writerows(lines)
 
 
-ALL = {LINE: {"Last": "0,21"}, LINE + 1: {"Band": "A2"}, LINE + 2: {}}
+TIDY = {"cohortkit_surplus": ""}
+ALL = {LINE: {"Last": "0,21"}, LINE + 1: {"Band": "A2"}, LINE + 2: TIDY}
 
 
 @pytest.fixture
@@ -85,7 +86,7 @@ def test_correcting_twice_changes_nothing(tmp_path, clinic):
 def test_later_rounds_add_to_earlier_ones(tmp_path, clinic):
     folder = tmp_path / "corrected"
     correct(
-        to_correct(tmp_path), folder / "S01__scans__1.csv", {LINE: {"Last": "0.22"}, LINE + 2: {}}
+        to_correct(tmp_path), folder / "S01__scans__1.csv", {LINE: {"Last": "0.22"}, LINE + 2: TIDY}
     )
     middle = import_clinic(clinic, folder)
     assert middle.counts.set_index("source").loc["scans", "refused"] == 2
@@ -104,8 +105,56 @@ def test_uncorrected_copy_is_refused_as_before(tmp_path, clinic):
     (tmp_path / "corrected").mkdir()
     shutil.copy(to_correct(tmp_path), tmp_path / "corrected")
     before, after = import_clinic(clinic), import_clinic(clinic, tmp_path / "corrected")
-    kept = ~before.problems["code"].isin(["extra_field"])
-    assert after.problems["code"].tolist() == before.problems.loc[kept, "code"].tolist()
+    assert after.problems.equals(before.problems)
+    assert after.records.equals(before.records)
+
+
+BROKEN = {
+    "short_row": (";".join(odd_row().split(";")[:-2]), {"Ruhe": "(no cell)", "Last": "(no cell)"}),
+    "extra_field": (odd_row() + ";x;y", {"cohortkit_surplus": '["x", "y"]'}),
+    "stray_quote": (odd_row(Arzt='R"1'), {"Arzt": 'R"1'}),
+    "unclosed_quote": (odd_row(Last='"0,21'), {"Last": "0,21"}),
+}
+
+
+@pytest.fixture(params=BROKEN.items(), ids=BROKEN)
+def broken(request, tmp_path):
+    """A clinic with one record of broken form, and a copy of what was handed out for it."""
+    code, (row, shown) = request.param
+    clinic = write_clinic(tmp_path / "clinic", scans=[*SCANS, row])
+    write_refused(import_clinic(clinic), tmp_path / "refused")
+    (tmp_path / "corrected").mkdir()
+    shutil.copy(to_correct(tmp_path), tmp_path / "corrected")
+    return clinic, code, shown
+
+
+def test_broken_record_that_comes_back_untouched_stays_refused(tmp_path, broken):
+    clinic, code, shown = broken
+    with to_correct(tmp_path).open(encoding="utf-8", newline="") as stream:
+        (row,) = csv.DictReader(stream)
+    assert {name: row[name] for name in shown} == shown
+    after = import_clinic(clinic, tmp_path / "corrected")
+    assert after.problems["code"].tolist() == [code]
+    assert after.records.equals(import_clinic(clinic).records)
+
+
+@pytest.mark.parametrize("code", ["short_row", "extra_field"])
+def test_half_mended_form_is_refused_still(tmp_path, code):
+    row, _ = BROKEN[code]
+    clinic = write_clinic(tmp_path / "clinic", scans=[*SCANS, row])
+    write_refused(import_clinic(clinic), tmp_path / "refused")
+    target = tmp_path / "corrected" / "S01__scans__x.csv"
+    correct(to_correct(tmp_path), target, {LINE: {"Band": "A4"}})
+    after = import_clinic(clinic, tmp_path / "corrected")
+    assert after.problems["code"].tolist() == [code]
+    write_refused(after, tmp_path / "refused")
+    whole = {"Ruhe": "0,10", "Last": "", "cohortkit_surplus": ""}
+    correct(to_correct(tmp_path), tmp_path / "corrected" / "S01__scans__y.csv", {LINE: whole})
+    mended = import_clinic(clinic, tmp_path / "corrected")
+    assert mended.problems.empty
+    readings = mended.tables["readings"].set_index("reading_id")
+    # by hand: 0,10 cm
+    assert readings.loc["r-s9-A4-R1", "gap_mm"] == 1.0
 
 
 @pytest.mark.parametrize(

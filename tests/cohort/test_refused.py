@@ -30,7 +30,8 @@ def test_every_problem_and_every_refused_record_is_written(tmp_path):
     ]
     first, second = rows(written[1])
     assert list(first) == [
-        *SCANS[0].split(";"), "cohortkit_line", "cohortkit_problems", "cohortkit_file",
+        *SCANS[0].split(";"), "cohortkit_surplus", "cohortkit_line", "cohortkit_problems",
+        "cohortkit_file",
     ]  # fmt: skip
     assert (first["Last"], first["Ruhe"], first["cohortkit_line"]) == ("x", "y", str(LINE))
     assert "Last: " in first["cohortkit_problems"]
