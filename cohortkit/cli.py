@@ -90,6 +90,11 @@ def draft_mapping(context: click.Context, source: Path, out: Path | None, as_jso
 @click.option("--pool", required=True, type=_FOLDER, help="Folder that collects the clinics.")
 @click.option("--refused", type=_FOLDER, help="Folder for refused rows (default POOL/refused).")
 @click.option("--corrected", type=_FOLDER, help="Folder with corrected copies of refused rows.")
+@click.option(
+    "--forget-corrections",
+    is_flag=True,
+    help="Drop these clinics' corrections of earlier imports, which the pool keeps.",
+)
 @_json
 @click.pass_context
 def import_(
@@ -98,10 +103,16 @@ def import_(
     pool: Path,
     refused: Path | None,
     corrected: Path | None,
+    forget_corrections: bool,
     as_json: bool,
 ) -> None:
     """Read clinics' files as their mapping files declare; accept or refuse each row."""
-    _run(context, "import_clinics", mappings, pool, refused=refused, corrected=corrected)
+    options = {
+        "refused": refused,
+        "corrected": corrected,
+        "forget_corrections": forget_corrections,
+    }
+    _run(context, "import_clinics", mappings, pool, **options)
 
 
 @cohortkit.command()

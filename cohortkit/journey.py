@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -13,11 +13,19 @@ import pandas as pd
 
 from cohortkit.cohort.draft import draft_mapping
 from cohortkit.cohort.identity import IdCoding
+from cohortkit.cohort.kept_corrections import APPLIED
+from cohortkit.cohort.mapping import read_mapping
 from cohortkit.cohort.pooling import Pooled
 from cohortkit.cohort.pooling import pool as pool_intakes
 from cohortkit.cohort.refused import write_refused
 from cohortkit.cohort.release import Release, diff, freeze, open_release, verify
-from cohortkit.cohort.validation import Intake, import_clinic, read_intake, write_intake
+from cohortkit.cohort.validation import (
+    Intake,
+    import_clinic,
+    read_corrections,
+    read_intake,
+    write_intake,
+)
 from cohortkit.cohort.writing import atomic_write
 from cohortkit.display import text_table
 from cohortkit.errors import ArgumentError, IntegrityError, PoolingError
@@ -80,16 +88,20 @@ def import_clinics(
     *,
     refused: Path | None = None,
     corrected: Path | None = None,
+    forget_corrections: bool = False,
     progress: Say,
 ) -> Outcome:
     """Import each clinic into the pool folder and write its refused rows."""
     refused = refused or pool / "refused"
-    states, intakes = {}, []
+    states, intakes, corrections = {}, [], {}
     for index, mapping in enumerate(mappings, start=1):
         progress(f"importing clinic {index} of {len(mappings)}: {mapping}")
-        intake = import_clinic(mapping, corrected=corrected)
-        state = write_intake(intake, pool / _SITES / intake.site_id)
+        folder = pool / _SITES / read_mapping(mapping).site_id
+        kept = None if forget_corrections else read_corrections(folder)
+        intake = import_clinic(mapping, corrected=corrected, kept=kept)
+        state = write_intake(intake, folder)
         write_refused(intake, refused)
+        corrections[intake.site_id] = _corrected(intake)
         states[intake.site_id] = state
         intakes.append(intake)
     counts = pd.concat([intake.counts for intake in intakes], ignore_index=True)
@@ -100,10 +112,36 @@ def import_clinics(
         f"{totals['read']} rows read = {totals['accepted']} accepted + {totals['refused']} refused "
         f"+ {totals['blank']} declared blank",
         *(f"{site}: {state}" for site, state in states.items()),
+        *_correction_lines(corrections),
         *_problem_lines(intakes),
         f"refused rows and what to do: {refused}",
     ]
-    return Outcome(lines, {"counts": _rows(counts), "totals": totals, "sites": states})
+    data = {"counts": _rows(counts), "totals": totals, "sites": states, "corrections": corrections}
+    return Outcome(lines, data)
+
+
+def _corrected(intake: Intake) -> dict[str, int]:
+    """Records with a correction in place, and with one that no longer applies."""
+    applied = intake.corrections["state"] == APPLIED
+    record = ["source", "file_sha256", "line"]
+    counted = {"applied": applied, "not_applied": ~applied}
+    return {
+        state: len(intake.corrections.loc[rows, record].drop_duplicates())
+        for state, rows in counted.items()
+    }
+
+
+def _correction_lines(corrections: Mapping[str, Mapping[str, int]]) -> list[str]:
+    lines = []
+    for site, counted in corrections.items():
+        if counted["applied"]:
+            lines.append(f"{site}: corrected records in place of their lines: {counted['applied']}")
+        if counted["not_applied"]:
+            lines.append(
+                f"{site}: kept corrections that no longer apply, since their file or the way it "
+                f"is read has changed: {counted['not_applied']} (--forget-corrections drops them)"
+            )
+    return lines
 
 
 def _problem_lines(intakes: Sequence[Intake]) -> list[str]:

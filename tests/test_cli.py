@@ -12,7 +12,9 @@ import pytest
 from cohortkit import errors
 from cohortkit.cli import cohortkit as group
 from cohortkit.cli import main
+from tests.cohort.clinic_files import SCANS, write_clinic
 
+BROKEN = "s9;2;re;III;05.04.2021;ja;A2;R1;0,10;0.21"
 VERBS = sorted(group.commands)
 
 
@@ -99,3 +101,26 @@ def test_progress_goes_to_standard_error_and_json_to_standard_output(capsys, tmp
 def test_quiet_says_nothing_on_standard_error(capsys, tmp_path):
     code, _, err = leave(capsys, "--quiet", "codebook", "--out", str(tmp_path / "c"))
     assert (code, err) == (0, "")
+
+
+def test_corrections_stay_until_they_are_forgotten(capsys, tmp_path):
+    clinic = write_clinic(tmp_path / "clinic", scans=[*SCANS, BROKEN])
+    pool, corrected = tmp_path / "pool", tmp_path / "corrected"
+    step = ("--quiet", "import", str(clinic), "--pool", str(pool))
+    assert leave(capsys, *step)[0] == 0
+    handed = (pool / "refused" / "S01__scans__to_correct.csv").read_text(encoding="utf-8")
+    corrected.mkdir()
+    mended = handed.replace('"0.21"', '"0,21"')
+    (corrected / "S01__scans__to_correct.csv").write_text(mended, encoding="utf-8")
+    assert (
+        "corrected records in place of their lines: 1"
+        in leave(capsys, *step, "--corrected", str(corrected))[1]
+    )
+    code, out, _ = leave(capsys, *step, "--json")
+    told = json.loads(out)
+    assert (code, told["totals"]["refused"], told["sites"]) == (0, 0, {"S01": "unchanged"})
+    assert told["corrections"] == {"S01": {"applied": 1, "not_applied": 0}}
+    write_clinic(tmp_path / "clinic", scans=[*SCANS, BROKEN, BROKEN.replace("s9", "s8")])
+    assert "has changed: 1 (--forget-corrections" in leave(capsys, *step)[1]
+    _, out, _ = leave(capsys, *step, "--forget-corrections", "--json")
+    assert json.loads(out)["corrections"] == {"S01": {"applied": 0, "not_applied": 0}}

@@ -173,12 +173,14 @@ def apply_corrections(sources: list[SourceData], site_id: str, folder: Path) -> 
         rows, digest = _corrected_rows(path, source)
         at = {int(line): record for record, line in enumerate(source.lines)}
         for line, cells in sorted(rows.items()):
-            if not _as_handed_out(source, at[line], cells):
-                _replace(source, at[line], cells, (path.name, digest))
+            if not _said_already(source, at[line], cells, digest):
+                replace_record(source, at[line], cells, (path.name, digest))
 
 
-def _as_handed_out(source: SourceData, record: int, cells: list[str]) -> bool:
-    """True if the cells are those of the record, or of the record before any correction."""
+def _said_already(source: SourceData, record: int, cells: list[str], digest: str) -> bool:
+    """True if the cells are the record's or the clinic's own, or their file was taken before."""
+    if digest in {v["file_sha256"] for v in source.history.get(record, [])[1:]}:
+        return True
     versions = [source.as_named(record), *(v["cells"] for v in source.history.get(record, [])[:1])]
     return any(_plain(handed_out(v, source.headers)) == _plain(cells) for v in versions)
 
@@ -187,7 +189,7 @@ def _plain(cells: list[str]) -> list[str]:
     return [cell.replace("\r\n", "\n").replace("\r", "\n") for cell in cells]
 
 
-def _replace(source: SourceData, record: int, cells: list[str], by: tuple[str, str]) -> None:
+def replace_record(source: SourceData, record: int, cells: list[str], by: tuple[str, str]) -> None:
     """Put corrected cells in place. What is left of a broken form is a defect still."""
     if record in source.corrections:
         file, digest = source.corrections[record]

@@ -43,6 +43,16 @@ RECORDS = {
     "correction_sha256": "string",
     "history": "string",
 }
+CORRECTIONS = {
+    "source": "string",
+    "file": "string",
+    "file_sha256": "string",
+    "line": "Int64",
+    "cells": "string",
+    "correction_file": "string",
+    "correction_sha256": "string",
+    "state": "string",
+}
 COUNTS = {
     "site_id": "string",
     "source": "string",
@@ -77,6 +87,11 @@ class Intake:
         file and hash, and its earlier versions as JSON.
     counts
         Per source: site_id, source, file, read, accepted, refused, blank.
+    corrections
+        Every correction ever handed in, oldest first: source, file, file_sha256,
+        line, cells (JSON), correction_file, correction_sha256, state (``applied``,
+        or ``not_applied``: it was made for other bytes of the file, or the mapping
+        reads the file otherwise now).
     """
 
     site_id: str
@@ -85,12 +100,18 @@ class Intake:
     problems: pd.DataFrame
     records: pd.DataFrame
     counts: pd.DataFrame
+    corrections: pd.DataFrame
 
 
 def bookkeeping(held: pd.DataFrame, types: dict[str, str]) -> pd.DataFrame:
     """A frame of the intake in its column order and types; absent text is empty, not missing."""
     frame = pd.DataFrame({name: held[name] for name in types})
     return frame.astype(types).reset_index(drop=True)
+
+
+def no_corrections() -> pd.DataFrame:
+    """The corrections of a clinic that has handed in none."""
+    return bookkeeping(pd.DataFrame(columns=list(CORRECTIONS)), CORRECTIONS)
 
 
 def check_accounts(intake: Intake) -> Intake:

@@ -9,7 +9,16 @@ from pathlib import Path
 
 import pandas as pd
 
-from cohortkit.cohort.intake import COUNTS, PROBLEMS, PROVENANCE, RECORDS, Intake, bookkeeping
+from cohortkit.cohort.intake import (
+    CORRECTIONS,
+    COUNTS,
+    PROBLEMS,
+    PROVENANCE,
+    RECORDS,
+    Intake,
+    bookkeeping,
+    no_corrections,
+)
 from cohortkit.cohort.locking import writer_lock
 from cohortkit.cohort.writing import atomic_folder, atomic_write, recover_folder
 from cohortkit.errors import CohortkitError, IntegrityError
@@ -22,6 +31,7 @@ _BOOKS = {
     "problems": PROBLEMS,
     "records": RECORDS,
     "counts": COUNTS,
+    "corrections": CORRECTIONS,
 }
 
 
@@ -165,3 +175,46 @@ def read_intake(folder: str | os.PathLike[str]) -> Intake:
     books = {name: _book(data[f"{name}.csv"], types) for name, types in _BOOKS.items()}
     tables = {name: from_csv_bytes(data[f"{name}.csv"], name) for name in TABLE_NAMES}
     return Intake(site_id=site_id, tables=tables, **books)
+
+
+def read_corrections(folder: str | os.PathLike[str]) -> pd.DataFrame:
+    """The corrections that an intake on disk keeps; none if there is no intake.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``Intake.corrections`` of the intake in `folder`.
+
+    Raises
+    ------
+    IntegrityError
+        If their file has other bytes than were written.
+    """
+    folder = Path(folder)
+    recover_folder(folder)
+    name = "corrections.csv"
+    try:
+        about = json.loads((folder / MANIFEST).read_bytes())
+        expected = dict(about["files"]).get(name)
+        data = (folder / name).read_bytes() if expected else b""
+    except FileNotFoundError:
+        expected, data = None, b""
+        if (folder / MANIFEST).exists():
+            raise _lost(folder / name, "it is missing") from None
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise _lost(folder / MANIFEST, str(error)) from error
+    if expected is None:
+        return no_corrections()
+    if sha256(data) != expected:
+        raise _lost(folder / name, "other bytes than its hash says")
+    return _book(data, CORRECTIONS)
+
+
+def _lost(path: Path, found: str) -> IntegrityError:
+    return IntegrityError(
+        "The corrections that the pool keeps cannot be read",
+        where=str(path),
+        found=found,
+        next_step="restore the pool from its copy, or import with --forget-corrections and hand "
+        "in the corrected files again",
+    )

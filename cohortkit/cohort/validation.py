@@ -26,8 +26,10 @@ from cohortkit.cohort.intake import (
     Intake,
     bookkeeping,
     check_accounts,
+    no_corrections,
 )
-from cohortkit.cohort.intake_folder import read_intake, write_intake
+from cohortkit.cohort.intake_folder import read_corrections, read_intake, write_intake
+from cohortkit.cohort.kept_corrections import put_back, to_keep
 from cohortkit.cohort.keys import KeyedRows, keyed
 from cohortkit.cohort.ledger import open_ledger
 from cohortkit.cohort.mapping import read_mapping
@@ -40,7 +42,14 @@ from cohortkit.cohort.source_files import SourceData, read_sources
 from cohortkit.errors import CohortkitError
 from cohortkit.tables.schema import TABLE_NAMES, pandera_schema
 
-__all__ = ["Intake", "import_clinic", "read_intake", "write_intake", "write_refused"]
+__all__ = [
+    "Intake",
+    "import_clinic",
+    "read_corrections",
+    "read_intake",
+    "write_intake",
+    "write_refused",
+]
 
 
 class _Import:
@@ -207,7 +216,10 @@ def _check_types(tables: dict[str, pd.DataFrame], site: str) -> None:
 
 
 def import_clinic(
-    mapping_path: str | os.PathLike[str], corrected: str | os.PathLike[str] | None = None
+    mapping_path: str | os.PathLike[str],
+    corrected: str | os.PathLike[str] | None = None,
+    *,
+    kept: pd.DataFrame | None = None,
 ) -> Intake:
     """Import one clinic's files as its mapping file says.
 
@@ -217,14 +229,17 @@ def import_clinic(
         The clinic's mapping file.
     corrected
         Folder of corrected copies of this clinic's ``..._to_correct.csv`` files;
-        each line replaces the record it names. Files of other clinics are passed
-        over.
+        each line replaces the record it names, unless it is as it was handed out.
+        Files of other clinics are passed over.
+    kept
+        Corrections of earlier imports, as `read_corrections` gives them; put in
+        place before those of `corrected`, which add to them or override them.
 
     Returns
     -------
     Intake
-        Accepted tables and everything that was refused or remarked on. The same
-        files always give the same intake.
+        Accepted tables, everything that was refused or remarked on, and the
+        corrections to keep. The same files always give the same intake.
 
     Raises
     ------
@@ -238,6 +253,7 @@ def import_clinic(
     """
     mapping = read_mapping(mapping_path)
     sources = read_sources(mapping)
+    left = put_back(sources, no_corrections() if kept is None else kept)
     if corrected is not None:
         apply_corrections(sources, mapping.site_id, Path(corrected))
     work = _Import(mapping, sources)
@@ -247,11 +263,16 @@ def import_clinic(
     refused = settlement.run()
     tables, behind = _accepted(work, rows, settlement, refused)
     _check_types(tables, mapping.site_id)
-    return check_accounts(_intake(work, tables, behind, refused))
+    corrections = to_keep(sources, left)
+    return check_accounts(_intake(work, tables, behind, refused, corrections))
 
 
 def _intake(
-    work: _Import, tables: dict[str, pd.DataFrame], behind: pd.DataFrame, refused: NDArray[np.bool_]
+    work: _Import,
+    tables: dict[str, pd.DataFrame],
+    behind: pd.DataFrame,
+    refused: NDArray[np.bool_],
+    corrections: pd.DataFrame,
 ) -> Intake:
     site = work.mapping.site_id
     records = _record_frame(work, refused)
@@ -268,4 +289,5 @@ def _intake(
         problems=bookkeeping(told, PROBLEMS),
         records=bookkeeping(records, RECORDS),
         counts=_counts(work, refused),
+        corrections=corrections,
     )

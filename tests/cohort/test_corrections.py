@@ -11,10 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cohortkit.cohort.corrections import guarded, unguarded
-from cohortkit.cohort.intake_folder import write_intake
+from cohortkit.cohort.intake_folder import read_corrections, read_intake, write_intake
 from cohortkit.cohort.refused import write_refused
 from cohortkit.cohort.validation import import_clinic
-from cohortkit.errors import SourceError
+from cohortkit.errors import IntegrityError, SourceError
 from tests.cohort.clinic_files import SCANS, sheet_rows, write_clinic, write_sheet
 from tests.cohort.test_traps import LINE, odd_row
 
@@ -240,3 +240,91 @@ def test_sheet_records_come_back_as_they_would_be_typed(tmp_path):
 def test_guarding_is_undone_exactly(text):
     assert unguarded(guarded(text)) == text
     assert not guarded(text).startswith(("=", "+", "-", "@", "\t", "\r"))
+
+
+def test_kept_corrections_come_back_without_their_files(tmp_path, clinic):
+    folder, pool = tmp_path / "corrected", tmp_path / "pool" / "S01"
+    name = "S01__scans__to_correct.csv"
+    correct(to_correct(tmp_path), folder / name, {LINE: {"Last": "0,21"}})
+    first = import_clinic(clinic, folder)
+    write_intake(first, pool)
+    write_refused(first, tmp_path / "refused")
+    # the second round lies under the same name, and holds the other two lines only
+    correct(to_correct(tmp_path), folder / name, {LINE + 1: {"Band": "A2"}, LINE + 2: TIDY})
+    second = import_clinic(clinic, folder, kept=read_corrections(pool))
+    assert second.counts["refused"].sum() == 0
+    assert write_intake(second, pool) == "replaced"
+    for corrected in (None, folder):
+        again = import_clinic(clinic, corrected, kept=read_corrections(pool))
+        assert write_intake(again, pool) == "unchanged"
+    assert read_intake(pool).corrections["state"].tolist() == ["applied"] * 3
+
+
+def test_untouched_first_list_does_not_undo_a_kept_correction(tmp_path, clinic):
+    pool, folder = tmp_path / "pool" / "S01", tmp_path / "corrected"
+    correct(to_correct(tmp_path), folder / "S01__scans__x.csv", ALL)
+    write_intake(import_clinic(clinic, folder), pool)
+    (tmp_path / "second").mkdir()
+    shutil.copy(to_correct(tmp_path), tmp_path / "second")
+    again = import_clinic(clinic, tmp_path / "second", kept=read_corrections(pool))
+    assert write_intake(again, pool) == "unchanged"
+
+
+def test_new_correction_overrides_a_kept_one(tmp_path, clinic):
+    pool, folder = tmp_path / "pool" / "S01", tmp_path / "corrected"
+    correct(to_correct(tmp_path), folder / "S01__scans__x.csv", ALL)
+    write_intake(import_clinic(clinic, folder), pool)
+    correct(to_correct(tmp_path), folder / "S01__scans__x.csv", {LINE: {"Last": "0,25"}})
+    for state in ("replaced", "unchanged"):
+        after = import_clinic(clinic, folder, kept=read_corrections(pool))
+        assert after.counts["refused"].sum() == 0
+        assert write_intake(after, pool) == state
+    record = after.records.set_index(["source", "line"]).loc[("scans", LINE)]
+    assert json.loads(record["cells"])["Last"] == "0,25"
+
+
+def test_kept_corrections_of_another_export_wait_for_it(tmp_path, clinic):
+    pool, folder = tmp_path / "pool" / "S01", tmp_path / "corrected"
+    correct(to_correct(tmp_path), folder / "S01__scans__x.csv", ALL)
+    write_intake(import_clinic(clinic, folder), pool)
+    write_clinic(tmp_path / "clinic", scans=[*BAD, odd_row(ScanNr="s12", Band="A4")])
+    newer = import_clinic(clinic, kept=read_corrections(pool))
+    assert newer.counts["refused"].sum() == 3
+    assert newer.corrections["state"].tolist() == ["not_applied"] * 3
+    write_intake(newer, pool)
+    write_clinic(tmp_path / "clinic", scans=BAD)
+    assert import_clinic(clinic, kept=read_corrections(pool)).counts["refused"].sum() == 0
+
+
+def test_kept_corrections_wait_when_the_headings_are_read_otherwise(tmp_path, clinic):
+    pool, folder = tmp_path / "pool" / "S01", tmp_path / "corrected"
+    correct(to_correct(tmp_path), folder / "S01__scans__x.csv", ALL)
+    write_intake(import_clinic(clinic, folder), pool)
+    kept = read_corrections(pool)
+    kept["cells"] = kept["cells"].str.replace("Arzt", "Leser", regex=False)
+    assert import_clinic(clinic, kept=kept).corrections["state"].tolist() == ["not_applied"] * 3
+
+
+@pytest.mark.parametrize("row", [row for row, _ in BROKEN.values()], ids=BROKEN)
+def test_half_mended_records_are_kept_as_they_are(tmp_path, row):
+    clinic = write_clinic(tmp_path / "clinic", scans=[*SCANS, row])
+    write_refused(import_clinic(clinic), tmp_path / "refused")
+    change = {LINE: {"Band": "B9"}}
+    correct(to_correct(tmp_path), tmp_path / "corrected" / "S01__scans__x.csv", change)
+    first = import_clinic(clinic, tmp_path / "corrected")
+    write_intake(first, tmp_path / "pool" / "S01")
+    again = import_clinic(clinic, kept=read_corrections(tmp_path / "pool" / "S01"))
+    assert write_intake(again, tmp_path / "pool" / "S01") == "unchanged"
+
+
+def test_altered_kept_corrections_stop_the_import(tmp_path, clinic):
+    pool = tmp_path / "pool" / "S01"
+    assert read_corrections(pool).empty
+    write_intake(import_clinic(clinic), pool)
+    assert read_corrections(pool).empty
+    (pool / "corrections.csv").write_text("x", encoding="utf-8")
+    with pytest.raises(IntegrityError, match="--forget-corrections"):
+        read_corrections(pool)
+    (pool / "corrections.csv").unlink()
+    with pytest.raises(IntegrityError, match="missing"):
+        read_corrections(pool)
