@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 
 from cohortkit.cohort.draft import draft_mapping
-from cohortkit.cohort.identity import IdCoding
+from cohortkit.cohort.identity import IdCoding, refuse_secret_place
 from cohortkit.cohort.kept_corrections import APPLIED
 from cohortkit.cohort.mapping import read_mapping
 from cohortkit.cohort.pooling import Pooled
@@ -189,6 +189,8 @@ def _pool_lines(pooled: Pooled) -> list[str]:
 
 def freeze_pool(pool: Path, out: Path, *, ids: str, secret: Path, progress: Say) -> Outcome:
     """Freeze the pool as a release."""
+    places = {"the release to be made": out, "the pool": pool}
+    refuse_secret_place(secret, folders=places)
     pooled = _pool_folder(pool, progress)
     progress("freezing")
     release = freeze(pooled, out, ids=IdCoding.open(ids, secret))

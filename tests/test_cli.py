@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 import time
@@ -124,3 +125,29 @@ def test_corrections_stay_until_they_are_forgotten(capsys, tmp_path):
     assert "has changed: 1 (--forget-corrections" in leave(capsys, *step)[1]
     _, out, _ = leave(capsys, *step, "--forget-corrections", "--json")
     assert json.loads(out)["corrections"] == {"S01": {"applied": 0, "not_applied": 0}}
+
+
+@pytest.fixture(scope="module")
+def pool(tmp_path_factory):
+    """A pool of one invented clinic, imported by the command."""
+    folder = tmp_path_factory.mktemp("pooled")
+    clinic = write_clinic(folder / "clinic")
+    with pytest.raises(SystemExit):
+        main(["--quiet", "import", str(clinic), "--pool", str(folder / "pool")])
+    return folder / "pool"
+
+
+@pytest.mark.parametrize("ids", ["random", "hmac"])
+@pytest.mark.parametrize("secret", ["fr/codes.csv", "pool/codes.csv", "done/tables/codes.csv"])
+def test_a_secret_in_the_wrong_place_stops_before_anything_is_made(
+    capsys, tmp_path, pool, ids, secret
+):
+    shutil.copytree(pool, tmp_path / "pool")
+    (tmp_path / "done" / "tables").mkdir(parents=True)
+    (tmp_path / "done" / "manifest.json").write_text('{"release_hash": ""}', encoding="utf-8")
+    before = sorted(tmp_path.rglob("*"))
+    step = ("--quiet", "freeze", str(tmp_path / "pool"), "--out", str(tmp_path / "fr"))
+    code, _, err = leave(capsys, *step, "--ids", ids, "--secret", str(tmp_path / secret))
+    assert code == errors.ReleaseError.exit_code
+    assert "would lie in" in err
+    assert sorted(tmp_path.rglob("*")) == before

@@ -31,6 +31,7 @@ import pandas as pd
 
 from cohortkit import checks
 from cohortkit.cohort.locking import writer_lock
+from cohortkit.cohort.manifest import DESCRIPTOR, MANIFEST
 from cohortkit.cohort.writing import atomic_write
 from cohortkit.errors import ReleaseError
 
@@ -82,15 +83,19 @@ class IdCoding:
         Raises
         ------
         ReleaseError
-            If the file can be read by other users, or is not what the mode needs.
+            If the file can be read by other users, is not what the mode needs, or
+            would lie in a release. Nothing is made then.
         """
         coding = cls(mode, Path(path))
+        refuse_secret_place(coding.path)
         if not coding.path.exists():
             coding.path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             with writer_lock(coding.path.parent):
                 if not coding.path.exists():
                     atomic_write(coding.path, coding._new_file(), mode=0o600)
-        coding._content()
+        content = coding._content()
+        if mode == "random":
+            _read_table(content, coding.path)
         return coding
 
     def codes(self, names: Iterable[Name]) -> dict[Name, str]:
@@ -150,13 +155,21 @@ class IdCoding:
                 where=str(self.path),
                 next_step="give the file used so far, or make one with IdCoding.open",
             )
-        if stat.S_IMODE(self.path.stat().st_mode) & 0o077:
+        content = self.path.read_bytes()
+        shared = stat.S_IMODE(self.path.stat().st_mode) & 0o077
+        if shared and not self._own_kind(content):
+            raise ReleaseError(
+                "The file is neither a code table nor a key file, and is left as it is",
+                where=str(self.path),
+                found="a file of another kind, which other users can read",
+                next_step="give the file used so far, or a new path to make one",
+            )
+        if shared:
             raise ReleaseError(
                 "The file that turns ids into codes can be read by other users",
                 where=str(self.path),
                 next_step=f"run: chmod 600 {self.path}",
             )
-        content = self.path.read_bytes()
         if self.mode == "hmac" and not _is_key(content):
             raise ReleaseError(
                 "The key file does not hold a key",
@@ -164,6 +177,50 @@ class IdCoding:
                 next_step="give a file with 64 hexadecimal digits, or a new path to make one",
             )
         return content
+
+    def _own_kind(self, content: bytes) -> bool:
+        if self.mode == "hmac":
+            return _is_key(content)
+        return content.startswith(_table_bytes({}).rstrip(b"\n"))
+
+
+def refuse_secret_place(path: Path, *, folders: Mapping[str, Path] | None = None) -> None:
+    """Stop before a code table or key is made where it could be handed on.
+
+    Parameters
+    ----------
+    path
+        Where the file is, or is to be.
+    folders
+        Further folders that it must not lie in, by what they are to the reader.
+
+    Raises
+    ------
+    ReleaseError
+        If the file would lie in one of `folders` or in a release, at any depth.
+    """
+    place = path.resolve()
+    places = {kind: folder.resolve() for kind, folder in (folders or {}).items()}
+    kind = next((k for k, f in places.items() if f == place or f in place.parents), "")
+    if not kind and any(_is_release(folder) for folder in place.parents):
+        kind = "a release"
+    if kind:
+        raise ReleaseError(
+            f"The code table or key would lie in {kind}",
+            where=str(path),
+            next_step="keep it in a folder of its own, at the site",
+        )
+
+
+def _is_release(folder: Path) -> bool:
+    """Whether a folder holds the manifest of a release, damaged or not."""
+    manifest = folder / MANIFEST
+    try:
+        return ((folder / DESCRIPTOR).exists() and manifest.exists()) or (
+            manifest.is_file() and b'"release_hash"' in manifest.read_bytes()
+        )
+    except OSError:
+        return False
 
 
 def _is_key(content: bytes) -> bool:
@@ -202,7 +259,7 @@ def _read_table(content: bytes, path: Path) -> dict[Name, str]:
         header, rows, known = [], [], {}
     if header != _HEADER or len(known) < len(rows) or len(set(known.values())) < len(rows):
         raise ReleaseError(
-            "The code table is damaged",
+            "The code table is damaged, or the file is no code table",
             where=str(path),
             next_step="restore it from the site's copy; a new table would give everybody new codes",
         )

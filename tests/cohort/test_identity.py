@@ -213,3 +213,39 @@ def test_an_id_that_points_to_no_row_is_refused(coding):
     tables["raters"] = tables["raters"].iloc[1:].reset_index(drop=True)
     with pytest.raises(ReleaseError, match="table 'readings', column 'rater_id'"):
         code_tables(tables, coding)
+
+
+@pytest.mark.parametrize("mode", ["random", "hmac"])
+@pytest.mark.parametrize("manifest", ['{"release_hash": "ab"}', '{"release_hash": damaged'])
+def test_no_secret_is_made_in_a_release(tmp_path, mode, manifest):
+    (tmp_path / "release" / "tables").mkdir(parents=True)
+    (tmp_path / "release" / "manifest.json").write_text(manifest)
+    (tmp_path / "link").symlink_to(tmp_path / "release" / "tables")
+    for place in ("release/codes", "release/tables/codes", "release/new/codes", "link/codes"):
+        with pytest.raises(ReleaseError, match="in a release"):
+            IdCoding.open(mode, tmp_path / place)
+    made = sorted(str(p.relative_to(tmp_path)) for p in (tmp_path / "release").rglob("*"))
+    assert made == ["release/manifest.json", "release/tables"]
+
+
+def test_a_manifest_of_something_else_is_no_release(tmp_path):
+    (tmp_path / "manifest.json").write_text('{"name": "app"}')
+    assert IdCoding.open("random", tmp_path / "codes").path.exists()
+
+
+@pytest.mark.parametrize("mode", ["random", "hmac"])
+def test_nobody_is_told_to_change_the_mode_of_a_foreign_file(tmp_path, mode):
+    path = tmp_path / "hosts"
+    path.write_text("127.0.0.1 localhost\n")
+    path.chmod(0o644)
+    with pytest.raises(ReleaseError, match="left as it is") as caught:
+        IdCoding.open(mode, path)
+    assert "chmod" not in str(caught.value)
+
+
+def test_a_private_file_of_another_kind_is_no_code_table(tmp_path):
+    path = tmp_path / "notes"
+    path.write_text("bread, milk\n")
+    path.chmod(0o600)
+    with pytest.raises(ReleaseError, match="no code table"):
+        IdCoding.open("random", path)
