@@ -155,17 +155,20 @@ def reference_population(
     pulley: str,
     load: str,
     ages: tuple[float, float] | None = ADULTS,
+    other_fingers_injured: str = "leave_out",
     unknown: str = "keep",
     seed: int = 1,
     **equal: Any,
 ) -> AnalysisSet:
-    """One value of one uninjured finger per person: what a reference range rests on.
+    """One value of one finger per uninjured person: what a reference range rests on.
 
     Eligible is a reading of this pulley and load that was
 
     - read to the pulley's own structure (A3: volar plate; A2, A4: phalanx),
     - of a participant of these ages,
     - of a finger without any episode, before or after (healed is not normal),
+    - of a participant without any episode on any finger (the other hand is not
+      independent of the injured one), unless `other_fingers_injured` keeps them,
     - without support on the finger and not known to be warmed up,
     - single, not a mean of several, and read live,
     - the first of its finger: earliest scan, first rater, first repeat,
@@ -177,6 +180,10 @@ def reference_population(
 
     Parameters
     ----------
+    other_fingers_injured
+        Uninjured fingers of participants who injured another finger at any time:
+        ``leave_out`` or ``keep``. With ``keep`` the set holds uninjured fingers, no
+        longer uninjured people.
     unknown
         Scans whose support or warm-up was not recorded: ``keep`` or ``leave_out``.
     **equal
@@ -188,16 +195,21 @@ def reference_population(
     AnalysisSet
         One row per participant.
     """
+    checks.one_of("other_fingers_injured", other_fingers_injured, ("leave_out", "keep"))
     sieve = _of_pulley_and_load(release, pulley, load)
     apply_structure(sieve, pulley)
     apply_ages(sieve, ages)
     sieve.leave_out(sieve.rows["injured"], "scan of an injured finger")
     sieve.leave_out(sieve.rows["finger_hurt"], "finger injured at another time")
+    if other_fingers_injured == "leave_out":
+        hurt = sieve.rows["participant_id"].isin(release.tables["episodes"]["participant_id"])
+        sieve.leave_out(hurt, "participant injured another finger")
     apply_conditions(sieve, unknown)
     apply_equal(sieve, equal)
     sieve.leave_out(first_readings(sieve.rows, "finger_id"), "not the finger's first reading")
     _one_finger(sieve, seed)
     settings = {"pulley": pulley, "load": load} | _ages_setting(ages)
+    settings |= {"other_fingers_injured": other_fingers_injured}
     settings |= {"unknown": unknown, "seed": seed, "equal": equal}
     return _set("reference_population", release, sieve, sieve.rows[[*_PERSON, *_READ]], settings)
 

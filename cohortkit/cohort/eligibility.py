@@ -124,8 +124,9 @@ def apply_ages(sieve: Sieve, ages: tuple[float, float] | None) -> None:
         )
     sieve.leave_out(sieve.rows["age_years"].isna(), "age not recorded")
     age = sieve.rows["age_years"]
-    upper = "" if np.isinf(high) else f" and below {high:g}"
-    sieve.leave_out((age < low) | (age >= high), f"age not from {low:g}{upper}")
+    outside = [f"younger than {low:g}"] if low > 0 else []
+    outside += [] if np.isinf(high) else [f"{high:g} or older"]
+    sieve.leave_out((age < low) | (age >= high), ", or ".join(outside) or "age below 0")
 
 
 def apply_conditions(sieve: Sieve, unknown: str) -> None:

@@ -127,7 +127,10 @@ def answer_agreement(release: Release, plan: Plan) -> Answer:
 
 
 def answer_reference(release: Release, plan: Plan) -> Answer:
-    """Which gaps are usual in uninjured adults, per stratum of the plan."""
+    """Which gaps are usual in uninjured adults, per stratum of the plan.
+
+    Uninjured is an adult without an injury episode of any finger.
+    """
     sets: list[AnalysisSet] = []
     parts: dict[str, tuple[pd.DataFrame, Any]] = {}
     found: Found = {}

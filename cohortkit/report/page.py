@@ -66,8 +66,8 @@ CAPTIONS = {
     questions.AGREEMENT: "Limits of agreement of two raters (dashed) with their intervals (grey); "
     "ICC in both naming systems; standard error of measurement (SEM) and smallest detectable "
     "change (SDC).",
-    questions.REFERENCE: "Values of uninjured adults, one per participant; limits (dashed) with the "
-    "interval of each (grey).",
+    questions.REFERENCE: "Values of adults without an injury episode of any finger, one per "
+    "participant; limits (dashed) with the interval of each (grey).",
     questions.THRESHOLDS: "ROC curve; accuracy over all cuts; the cut with the highest sum of "
     "sensitivity and specificity, and the same without each site.",
     questions.OUTCOMES: "Left, the return known only between two visits; the curve is not defined "

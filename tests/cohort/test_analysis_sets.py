@@ -78,8 +78,9 @@ def test_every_set_counts_from_everybody_to_its_rows(rows, name):
 
 @pytest.mark.parametrize("name", SETS)
 def test_no_set_mixes_adults_with_adolescents_unasked(rows, name):
-    rows["participants"][1]["age_years"] = 15
-    rows["participants"][3]["age_years"] = None
+    first = 0 if name == "reference_population" else 1  # every second person is injured
+    rows["participants"][first]["age_years"] = 15
+    rows["participants"][first + 2]["age_years"] = None
     adults = SETS[name](frozen(rows))
     young = SETS[name](frozen(rows), ages=ADOLESCENTS)
     everybody = SETS[name](frozen(rows), ages=None)
@@ -87,7 +88,7 @@ def test_no_set_mixes_adults_with_adolescents_unasked(rows, name):
     assert (young.rows["age_years"] < 18).all()
     assert len(young.rows) > 0
     assert everybody.rows["age_years"].isna().any()
-    assert lost(adults, "age not recorded")[0] == lost(adults, "age not from 18")[0] == 1
+    assert lost(adults, "age not recorded")[0] == lost(adults, "younger than 18")[0] == 1
     adds_up(adults)
 
 
@@ -168,7 +169,8 @@ def test_readings_of_one_finger_per_participant(rows):
 def test_the_reference_population_is_one_value_per_uninjured_person(rows):
     found = reference_population(frozen(rows), pulley="A2", load="loaded").rows
     assert found["participant_id"].tolist() == found["participant_id"].drop_duplicates().tolist()
-    assert len(found) == 8  # planted truth: all have two uninjured right fingers
+    # planted truth: every second of eight persons is injured, all have two whole right fingers
+    assert len(found) == 4
     assert set(found["side"]) == {"right"}
     assert (found["load"] == "loaded").all()
 
@@ -192,7 +194,24 @@ def test_what_is_not_eligible_for_the_reference_population_is_counted(rows, reas
     assert lost(before, reason) == [0, 0, 0]
     assert lost(found, reason)[2] >= 1
     adds_up(found)
-    assert len(found) == 8
+    assert len(found) == 4  # planted truth: four of the eight have no episode
+
+
+def test_whoever_injured_another_finger_is_no_reference_unless_asked(rows):
+    left_out = reference_population(frozen(rows), pulley="A2", load="loaded")
+    kept = reference_population(
+        frozen(rows), pulley="A2", load="loaded", other_fingers_injured="keep"
+    )
+    hurt = {e["participant_id"] for e in rows["episodes"]}
+    assert hurt.isdisjoint(left_out.rows["participant_id"])
+    # planted truth: every second of eight persons is injured, two whole fingers, two raters
+    assert lost(left_out, "participant injured another finger") == [4, 8, 16]
+    assert hurt < set(kept.rows["participant_id"])
+    assert len(kept) == 8  # planted truth
+    assert kept.settings["other_fingers_injured"] == "keep"
+    adds_up(left_out)
+    with pytest.raises(ArgumentError, match="'other_fingers_injured'"):
+        reference_population(frozen(rows), pulley="A2", load="loaded", other_fingers_injured="x")
 
 
 def test_a_finger_that_was_ever_injured_is_no_reference_even_before_the_injury(rows):
@@ -204,7 +223,9 @@ def test_a_finger_that_was_ever_injured_is_no_reference_even_before_the_injury(r
         "onset_day": 400,
     }
     rows["episodes"].append(hurt)
-    found = reference_population(frozen(rows), pulley="A2", load="loaded")
+    found = reference_population(
+        frozen(rows), pulley="A2", load="loaded", other_fingers_injured="keep"
+    )
     assert lost(found, "finger injured at another time") == [0, 1, 2]
     kept = found.rows.set_index("participant_id")
     assert kept.loc["S01-P000", "digit"] == "middle"
