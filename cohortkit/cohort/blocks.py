@@ -26,7 +26,8 @@ class Candidates:
     Parameters
     ----------
     frame
-        Typed columns of the table; a cell that could not be read is missing.
+        Typed columns of the table; a cell that could not be read is missing. A
+        number above its range stays, for the rules that look at a whole clinic.
     bad
         Column to flags of the cells that could not be read, shape (n,) each.
     record

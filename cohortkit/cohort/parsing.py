@@ -109,7 +109,8 @@ def _sized(value: float | int, about: Field) -> Read:
     if about.minimum is not None and value < about.minimum:
         return Read(code="below_minimum", facts=facts | {"limit": f"{about.minimum:g}"})
     if about.maximum is not None and value > about.maximum:
-        return Read(code="above_maximum", facts=facts | {"limit": f"{about.maximum:g}"})
+        facts |= {"limit": f"{about.maximum:g}"}
+        return Read(value, code="above_maximum", facts=facts)
     return Read(value)
 
 

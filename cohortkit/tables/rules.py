@@ -50,6 +50,7 @@ RULES: dict[str, RuleFunction] = {
         rules_repeats.loaded_gap_not_below_rest,
         rules_repeats.rater_at_own_site,
         rules_units.clinic_gap_not_in_cm,
+        rules_units.clinic_gap_not_tenfold,
         rules_units.reading_not_in_cm,
         rules_persons.climbing_years_fit_age,
         rules_persons.scan_finger_is_episode_finger,

@@ -270,6 +270,19 @@ def test_whole_clinic_in_cm_is_refused(tmp_path):
     assert intake.tables["readings"].empty
 
 
+def test_whole_clinic_in_mm_under_a_unit_of_cm_is_refused(tmp_path):
+    gaps = ["1,0;2,1", "1,1;2,0", "0,9;1,7", "1,2;1,1", "1,0;1,1", "0,8;1,6"]
+    rows = [";".join(row.split(";")[:-2]) for row in SCANS[1:]]
+    scans = [SCANS[0], *(f"{row};{gap}" for row, gap in zip(rows, gaps, strict=True))]
+    intake = import_scans(tmp_path, scans)
+    found = problem_rows(intake)
+    # by hand: 2,1 cm are 21 mm, above the range; 1,0 cm are 10 mm, within it
+    assert ("scans.csv", 2, "Last", "2,1", "above_maximum") in found
+    assert ("scans.csv", 6, "Ruhe", "1,0", "clinic_gap_not_tenfold") in found
+    assert ("scans.csv", 6, "Last", "1,1", "clinic_gap_not_tenfold") in found
+    assert intake.tables["readings"].empty
+
+
 def test_same_line_twice(tmp_path):
     intake = import_scans(tmp_path, [*SCANS, SCANS[1]])
     assert problem_rows(intake) == [("scans.csv", LINE, "", SCANS[1], "duplicate_record")]

@@ -143,3 +143,63 @@ def test_small_clinics_are_told_apart(cm):
     found = judged(CLINIC, readings, participants=people, scans=scans)
     # planted truth: either all clinics are in cm or none is
     assert set(found) == ({"broken"} if cm else {"kept"})
+
+
+TENFOLD = "clinic_gap_not_tenfold"
+REST = {"load": "rest", "load_method": "none"}
+
+
+@pytest.mark.parametrize("n", [3, 4, 5, 12])
+@pytest.mark.parametrize("gap", [*INTACT_MM, *MM])
+def test_gaps_in_mm_read_as_cm_are_refused(n, gap):
+    assert judged(TENFOLD, clinic(*[gap * 10] * n)) == ["broken"] * n
+    assert judged(TENFOLD, clinic(*[gap] * n)) == ["kept"] * n
+
+
+RUPTURES_MM = [("A2", TORN_CM * 10), ("A2", TORN_A2_MM), ("A4", TORN_A4_MM)]
+
+
+@pytest.mark.parametrize(("pulley", "gap"), RUPTURES_MM)
+@pytest.mark.parametrize("known", [True, False])
+def test_a_clinic_of_ruptures_only_is_kept_in_mm_and_refused_tenfold(pulley, gap, known):
+    tears = [{"status": "complete", "pulley": pulley}] if known else []
+    few, many = clinic(*[gap] * 3, pulley=pulley), clinic(*[gap] * 8, pulley=pulley)
+    assert judged(TENFOLD, few, tears=tears) == ["kept"] * 3
+    assert judged(TENFOLD, many, tears=tears) == ["kept"] * 8
+    assert judged(TENFOLD, clinic(*[gap * 10] * 3, pulley=pulley), tears=tears) == ["broken"] * 3
+
+
+def test_ruptures_only_scatter_and_are_kept():
+    """Two hundred invented clinics of five ruptures each, drawn as published."""
+    draws = np.random.default_rng(20240502).normal(TORN_A2_MM, 1.0, (200, 5)).clip(0.5)
+    people = [{"participant_id": f"P{i}", "site_id": f"S{i}"} for i in range(200)]
+    scans = [
+        {"scan_id": f"C{i}", "participant_id": f"P{i}", "episode_id": None} for i in range(200)
+    ]
+    readings = [r for i, gaps in enumerate(draws) for r in clinic(*gaps.round(2), scan=f"C{i}")]
+    found = judged(TENFOLD, readings, participants=people, scans=scans)
+    # planted truth: all clinics are in mm
+    assert set(found) == {"kept"}
+
+
+def test_one_load_with_a_wrong_unit_is_refused_alone():
+    rest = clinic(*(g * 5 for g in MM), **REST)  # planted truth: half the loaded gap, tenfold
+    assert judged(TENFOLD, clinic(*MM) + rest) == ["kept"] * 5 + ["broken"] * 5
+    both = clinic(*(g * 10 for g in MM)) + rest
+    plate = clinic(2.0, pulley="A3", reference_structure="volar_plate")
+    assert judged(TENFOLD, both + plate) == ["broken"] * 11
+
+
+def test_one_pulley_with_a_wrong_unit_is_refused_alone():
+    readings = clinic(*MM, *MM) + clinic(*(g * 10 for g in MM), pulley="A4")
+    assert judged(TENFOLD, readings) == ["kept"] * 10 + ["broken"] * 5
+
+
+def test_two_large_gaps_are_too_few_to_judge_a_clinic_tenfold():
+    assert judged(TENFOLD, clinic(10.0, 11.0)) == ["not judged"] * 2
+    assert judged(TENFOLD, clinic(10.0, 11.0, *MM)) == ["kept"] * 7
+
+
+# source: common practice, no source: an A4 rupture at rest measures about 3.1 mm
+def test_ruptures_at_rest_are_kept():
+    assert judged(TENFOLD, clinic(*[3.1] * 5, pulley="A4", **REST)) == ["kept"] * 5

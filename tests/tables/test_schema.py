@@ -168,7 +168,7 @@ def manifest():
     part = {"rows": 0, "sha256_csv": digest, "sha256_parquet": digest, "columns": ["site_id"]}
     return {
         "format_version": 1,
-        "schema_version": "1.0.0",
+        "schema_version": "1.1.0",
         "release_hash": digest,
         "label": digest[:12],
         "created_at": "2024-05-01T10:00:00Z",
