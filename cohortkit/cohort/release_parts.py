@@ -127,6 +127,11 @@ def _flow(pooled: Pooled, tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
 
 
 def _refusals(problems: pd.DataFrame) -> pd.DataFrame:
+    """Problems counted. Warnings count where the record stands: a refused one is not kept."""
+    record = pd.MultiIndex.from_frame(problems[["site_id", "source", "line"]].astype(object))
+    refused = record[problems["severity"].eq("refuse").to_numpy(dtype=bool)]
+    moot = problems["severity"].eq("warning").to_numpy(dtype=bool) & record.isin(refused)
+    problems = problems[~moot]
     by = ["site_id", "source", "code", "severity"]
     counted = problems.astype(dict.fromkeys(by, "string")).groupby(by, sort=True).size()
     return _shaped(counted.rename("n").reset_index(), "refusals")

@@ -145,6 +145,23 @@ def test_problems_are_counted_by_code(parts):
     ]  # fmt: skip
 
 
+def test_warnings_of_refused_records_are_not_counted(tmp_path):
+    told = {"source": "scans", "file": "scans.csv"}
+    warned = {**told, "code": "read_no_consecutive", "severity": "warning"}
+    intake = with_problems(
+        small("S01", 4),
+        {**told, "line": 90, "code": "unknown_code", "severity": "refuse"},
+        {**warned, "line": 90},
+        {**warned, "line": 2},
+        refused=1,
+    )
+    parts = build_parts(pool([intake]), IdCoding.open("hmac", tmp_path / "key"))
+    assert [(r["code"], r["n"]) for r in rows(parts, "refusals.csv")] == [
+        ("read_no_consecutive", "1"),
+        ("unknown_code", "1"),
+    ]
+
+
 def test_warnings_name_rows_by_their_codes(parts):
     found = rows(parts, "warnings.csv")
     assert [(w["table"], w["site_id"], w["code"]) for w in found] == [
