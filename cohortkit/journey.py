@@ -14,6 +14,7 @@ import pandas as pd
 from cohortkit.cohort.draft import draft_mapping
 from cohortkit.cohort.identity import IdCoding, refuse_secret_place
 from cohortkit.cohort.kept_corrections import APPLIED
+from cohortkit.cohort.manifest import MANIFEST
 from cohortkit.cohort.mapping import read_mapping
 from cohortkit.cohort.pooling import Pooled
 from cohortkit.cohort.pooling import pool as pool_intakes
@@ -28,16 +29,21 @@ from cohortkit.cohort.validation import (
 )
 from cohortkit.cohort.writing import atomic_write
 from cohortkit.display import text_table
-from cohortkit.errors import ArgumentError, IntegrityError, PoolingError
+from cohortkit.errors import ArgumentError, IntegrityError, PoolingError, ReleaseError
 from cohortkit.report.answers import answer_all, draw_all, read_plan
 from cohortkit.report.notebooks import run_notebooks
 from cohortkit.report.page import write_report
+from cohortkit.tables.canonical import sha256
 from cohortkit.tables.codebook import write_codebook, write_templates
 from cohortkit.tables.schema import shipped_folder
 
 Say = Callable[[str], None]
 
 _SITES = "sites"
+_NO_LOG = (
+    "no log beside the release: a consistent rewrite of table and manifest cannot be told from "
+    "the original; compare the manifest's SHA-256 with the one you published"
+)
 INVENTED = "All clinics, people, ids and readings of this demo are invented."
 
 
@@ -208,6 +214,7 @@ def _release_lines(release: Release) -> list[str]:
     return [
         f"release: {release.path}",
         f"release hash: {release.release_hash}",
+        f"manifest SHA-256: {sha256((release.path / MANIFEST).read_bytes())}",
         "rows: " + ", ".join(f"{name} {n}" for name, n in rows.items()),
     ]
 
@@ -216,9 +223,21 @@ def verify_release(path: Path, *, progress: Say) -> Outcome:
     """Check every byte of a release."""
     progress("checking every file against the manifest")
     found = verify(path)
-    data = {"ok": found.ok, "problems": _rows(found.problems)}
+    data = {
+        "ok": found.ok,
+        "problems": _rows(found.problems),
+        "release_hash": found.release_hash,
+        "manifest_sha256": found.manifest_sha256,
+        "logged": found.logged,
+    }
     if found.ok:
-        return Outcome([f"intact: {path}", f"release hash: {found.release_hash}"], data)
+        lines = [
+            f"intact: {path}",
+            f"release hash: {found.release_hash}",
+            f"manifest SHA-256: {found.manifest_sha256}",
+            "a line of the log beside the release confirms it" if found.logged else _NO_LOG,
+        ]
+        return Outcome(lines, data)
     lines = ["NOT as frozen:", _text(found.problems), "Next: restore the release from its archive."]
     return Outcome(lines, data, exit_code=IntegrityError.exit_code)
 
@@ -226,8 +245,21 @@ def verify_release(path: Path, *, progress: Say) -> Outcome:
 def compare_releases(old: Path, new: Path, *, progress: Say) -> Outcome:
     """Say what changed between two releases."""
     progress("comparing")
-    found = diff(open_release(old), open_release(new))
+    found = diff(_opened(old, "old"), _opened(new, "new"))
     return Outcome(found.lines(), found.to_dict())
+
+
+def _opened(path: Path, which: str) -> Release:
+    """Open one of two releases; an error says which."""
+    try:
+        return open_release(path)
+    except ReleaseError as error:
+        raise type(error)(
+            f"The {which} release cannot be compared: {error.what[0].lower()}{error.what[1:]}",
+            where=error.where if str(path) in error.where else f"{path}: {error.where}",
+            found=error.found,
+            next_step=error.next_step,
+        ) from error
 
 
 def redraw(release: Path, out: Path, *, only: Sequence[str], progress: Say) -> Outcome:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 import subprocess
@@ -65,7 +66,7 @@ def test_help_carries_the_safety_statement():
 
 def test_a_missing_release_is_a_message_not_a_traceback(tmp_path):
     done = run("verify", str(tmp_path / "none"))
-    assert done.returncode == errors.IntegrityError.exit_code
+    assert done.returncode == errors.ReleaseError.exit_code
     assert "Next:" in done.stderr
     assert "Traceback" not in done.stderr
 
@@ -151,3 +152,43 @@ def test_a_secret_in_the_wrong_place_stops_before_anything_is_made(
     assert code == errors.ReleaseError.exit_code
     assert "would lie in" in err
     assert sorted(tmp_path.rglob("*")) == before
+
+
+@pytest.fixture(scope="module")
+def releases(pool, tmp_path_factory):
+    """Two releases of that pool, each in a folder of its own."""
+    folder = tmp_path_factory.mktemp("releases")
+    secret = str(tmp_path_factory.mktemp("site_held") / "key")
+    for name in ("old", "new"):
+        out = str(folder / name / "r")
+        with pytest.raises(SystemExit):
+            main(["--quiet", "freeze", str(pool), "--out", out, "--ids", "hmac",
+                  "--secret", secret])  # fmt: skip
+    return folder
+
+
+def test_verify_says_whether_a_log_confirms_the_manifest(capsys, tmp_path, releases):
+    _, out, _ = leave(capsys, "--quiet", "verify", str(releases / "old" / "r"))
+    digest = hashlib.sha256((releases / "old" / "r" / "manifest.json").read_bytes()).hexdigest()
+    assert f"manifest SHA-256: {digest}" in out
+    assert "confirms it" in out
+    shutil.copytree(releases / "old" / "r", tmp_path / "copy")
+    _, out, _ = leave(capsys, "--quiet", "verify", str(tmp_path / "copy"))
+    assert "compare the manifest's SHA-256 with the one you published" in out
+
+
+def test_verify_of_another_folder_is_told_so(capsys, tmp_path):
+    code, _, err = leave(capsys, "--quiet", "verify", str(tmp_path))
+    assert code == errors.ReleaseError.exit_code
+    assert "not a release" in err
+
+
+@pytest.mark.parametrize("which", ["old", "new"])
+def test_diff_says_which_release_failed(capsys, tmp_path, releases, which):
+    shutil.copytree(releases, tmp_path / "both")
+    pair = {name: tmp_path / "both" / name / "r" for name in ("old", "new")}
+    (pair[which] / "flow.csv").unlink()
+    code, _, err = leave(capsys, "--quiet", "diff", str(pair["old"]), str(pair["new"]))
+    assert code == errors.IntegrityError.exit_code
+    assert f"The {which} release cannot be compared" in err
+    assert str(pair[which]) in err

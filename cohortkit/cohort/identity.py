@@ -31,7 +31,7 @@ import pandas as pd
 
 from cohortkit import checks
 from cohortkit.cohort.locking import writer_lock
-from cohortkit.cohort.manifest import DESCRIPTOR, MANIFEST
+from cohortkit.cohort.manifest import holds_release
 from cohortkit.cohort.writing import atomic_write
 from cohortkit.errors import ReleaseError
 
@@ -202,7 +202,7 @@ def refuse_secret_place(path: Path, *, folders: Mapping[str, Path] | None = None
     place = path.resolve()
     places = {kind: folder.resolve() for kind, folder in (folders or {}).items()}
     kind = next((k for k, f in places.items() if f == place or f in place.parents), "")
-    if not kind and any(_is_release(folder) for folder in place.parents):
+    if not kind and any(holds_release(folder) for folder in place.parents):
         kind = "a release"
     if kind:
         raise ReleaseError(
@@ -210,17 +210,6 @@ def refuse_secret_place(path: Path, *, folders: Mapping[str, Path] | None = None
             where=str(path),
             next_step="keep it in a folder of its own, at the site",
         )
-
-
-def _is_release(folder: Path) -> bool:
-    """Whether a folder holds the manifest of a release, damaged or not."""
-    manifest = folder / MANIFEST
-    try:
-        return ((folder / DESCRIPTOR).exists() and manifest.exists()) or (
-            manifest.is_file() and b'"release_hash"' in manifest.read_bytes()
-        )
-    except OSError:
-        return False
 
 
 def _is_key(content: bytes) -> bool:

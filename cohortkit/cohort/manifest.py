@@ -14,7 +14,7 @@ from typing import Any
 import jsonschema
 
 from cohortkit import __version__
-from cohortkit.errors import IntegrityError
+from cohortkit.errors import IntegrityError, ReleaseError
 from cohortkit.tables.canonical import sha256
 from cohortkit.tables.schema import SCHEMA_VERSION, TABLE_NAMES, read_json, table
 
@@ -87,6 +87,39 @@ def manifest_bytes(manifest: Mapping[str, Any]) -> bytes:
 def own_hash(manifest: Mapping[str, Any]) -> str:
     """SHA-256 of the manifest without the field that holds this hash."""
     return sha256(manifest_bytes({k: v for k, v in manifest.items() if k != "manifest_sha256"}))
+
+
+def require_release(folder: Path) -> None:
+    """Stop at a place that is no release at all, damaged or not.
+
+    Raises
+    ------
+    ReleaseError
+        If there is no folder, or it has neither a release's manifest nor its tables.
+    """
+    found = ""
+    if not folder.is_dir():
+        found = "a file" if folder.exists() else "nothing"
+    elif not holds_release(folder):
+        found = "neither the manifest nor the tables of a release"
+    if found:
+        raise ReleaseError(
+            "There is no release" if found == "nothing" else "This is not a release",
+            where=str(folder),
+            found=found,
+            next_step="give the folder that 'cohortkit freeze' wrote",
+        )
+
+
+def holds_release(folder: Path) -> bool:
+    """Whether a folder holds a release, whole or damaged, by its manifest or its tables."""
+    if any((folder / name).exists() for name in FILES if name.endswith(".parquet")):
+        return True
+    manifest = folder / MANIFEST
+    try:
+        return manifest.is_file() and b'"release_hash"' in manifest.read_bytes()
+    except OSError:
+        return False
 
 
 def read_manifest(folder: Path) -> dict[str, Any]:

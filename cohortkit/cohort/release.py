@@ -14,7 +14,13 @@ from cohortkit.cohort.difference import ReleaseDiff, diff
 from cohortkit.cohort.frozen_release import LazyTables, Release
 from cohortkit.cohort.identity import IdCoding
 from cohortkit.cohort.locking import writer_lock
-from cohortkit.cohort.manifest import MANIFEST, build_manifest, manifest_bytes, read_manifest
+from cohortkit.cohort.manifest import (
+    MANIFEST,
+    build_manifest,
+    manifest_bytes,
+    read_manifest,
+    require_release,
+)
 from cohortkit.cohort.pooling import Pooled
 from cohortkit.cohort.release_log import append_to_log
 from cohortkit.cohort.release_parts import build_parts
@@ -149,10 +155,13 @@ def open_release(path: Path | str, check: bool = True) -> Release:
 
     Raises
     ------
+    ReleaseError
+        If the folder is no release.
     IntegrityError
         If the release is not as it was frozen. Names every problem.
     """
     folder = Path(path)
+    require_release(folder)
     if check:
         verify(folder).require()
     manifest = read_manifest(folder)

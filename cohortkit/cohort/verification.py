@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import os
 import stat
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,7 +11,13 @@ from typing import Any
 
 import pandas as pd
 
-from cohortkit.cohort.manifest import MANIFEST, read_manifest
+from cohortkit.cohort.manifest import (
+    DESCRIPTOR,
+    FILES,
+    MANIFEST,
+    read_manifest,
+    require_release,
+)
 from cohortkit.cohort.parquet import from_parquet_bytes, table_from_parquet
 from cohortkit.cohort.release_log import LOG, broken_lines, find_in_log
 from cohortkit.errors import CohortkitError, IntegrityError
@@ -33,11 +41,20 @@ class Verification:
         Columns ``file, problem, detail``; empty if `ok`.
     release_hash
         As the manifest gives it; empty if the manifest itself cannot be trusted.
+    manifest_sha256
+        SHA-256 of the manifest's bytes, to be compared with the one published;
+        empty like `release_hash`.
+    logged
+        True if a line of the log beside the release names this manifest. None if
+        there is no log: then a table and the manifest that were rewritten together
+        cannot be told from the original.
     """
 
     ok: bool
     problems: pd.DataFrame
     release_hash: str
+    manifest_sha256: str = ""
+    logged: bool | None = None
 
     def require(self) -> None:
         """Stop unless the release is as frozen.
@@ -74,23 +91,23 @@ def verify(path: Path | str, *, contents: bool = True) -> Verification:
     Verification
         Names each file that was altered, is missing, was added or renamed, and
         each altered line of the log beside the release. Where a table's CSV was
-        altered and its Parquet was not, the first line that differs is named.
+        altered and its Parquet was not, the first line that differs is named. If
+        the manifest itself is damaged, the other files are held against the hashes
+        of ``datapackage.json``, and each Parquet file against its CSV.
 
     Raises
     ------
-    IntegrityError
-        If there is no such folder.
+    ReleaseError
+        If there is no such folder, or it is no release.
     """
     folder = Path(path)
-    if not folder.is_dir():
-        raise IntegrityError(
-            "There is no release", where=str(folder), next_step="give the folder of a release"
-        )
+    require_release(folder)
     try:
         manifest = read_manifest(folder)
     except CohortkitError as error:
         why = error.what + (f": {error.found}" if error.found else "")
-        return _verification([(MANIFEST, "altered or unusable", why)], "")
+        unusable = (MANIFEST, "altered or unusable", why)
+        return _verification([unusable, *_without_manifest(folder, contents)])
     present, problems = _walk(folder)
     named: dict[str, Any] = manifest["files"]
     hashes = {name: sha256((folder / name).read_bytes()) for name in present}
@@ -98,13 +115,43 @@ def verify(path: Path | str, *, contents: bool = True) -> Verification:
     problems += _moved(named, hashes)
     if contents and not problems:
         problems += _unlike(folder)
-    problems += _unlogged(folder)
-    return _verification(problems, str(manifest["release_hash"]))
+    digest = sha256((folder / MANIFEST).read_bytes())
+    logged, more = _in_log(folder, digest)
+    return _verification(problems + more, str(manifest["release_hash"]), digest, logged)
 
 
-def _verification(problems: list[Problem], release_hash: str) -> Verification:
+def _verification(
+    problems: list[Problem], release_hash: str = "", digest: str = "", logged: bool | None = None
+) -> Verification:
     frame = pd.DataFrame(sorted(problems), columns=["file", "problem", "detail"], dtype=object)
-    return Verification(not problems, frame.astype("string"), release_hash)
+    return Verification(not problems, frame.astype("string"), release_hash, digest, logged)
+
+
+def _without_manifest(folder: Path, contents: bool) -> list[Problem]:
+    """What can still be said of the other files, by the descriptor's hashes and by each other."""
+    present, problems = _walk(folder)
+    problems += [(n, "missing", "") for n in FILES if not os.path.lexists(folder / n)]
+    problems += [(n, "added", "no part of a release") for n in present if n not in FILES]
+    hashes = {name: sha256((folder / name).read_bytes()) for name in present}
+    named = _by_descriptor(folder) if DESCRIPTOR in present else {}
+    if DESCRIPTOR in present and not named:
+        problems.append((DESCRIPTOR, "unreadable", "it names no hashes"))
+    changed = _changed(folder, named, hashes)
+    problems += [(n, f"unlike its hash in {DESCRIPTOR}", detail) for n, _, detail in changed]
+    return problems + (_unlike(folder) if contents and not changed else [])
+
+
+def _by_descriptor(folder: Path) -> dict[str, Any]:
+    """Bytes and hash of each file as ``datapackage.json`` gives them; empty if it cannot be read."""
+    try:
+        resources = json.loads((folder / DESCRIPTOR).read_bytes())["resources"]
+        return {
+            r["path"]: {"bytes": r["bytes"], "sha256": r["hash"].removeprefix("sha256:")}
+            for r in resources
+            if r["path"] in FILES
+        }
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        return {}
 
 
 def _walk(folder: Path) -> tuple[list[str], list[Problem]]:
@@ -183,6 +230,8 @@ def _unlike(folder: Path) -> list[Problem]:
     """Tables whose Parquet does not hold what their CSV holds."""
     problems = []
     for stem in (*(f"tables/{name}" for name in TABLE_NAMES), "provenance"):
+        if not all(_whole(folder / f"{stem}.{kind}") for kind in ("csv", "parquet")):
+            continue
         csv = (folder / f"{stem}.csv").read_bytes()
         try:
             same = _as_csv((folder / f"{stem}.parquet").read_bytes(), f"{stem}.csv") == csv
@@ -196,15 +245,20 @@ def _unlike(folder: Path) -> list[Problem]:
     return problems
 
 
-def _unlogged(folder: Path) -> list[Problem]:
-    """Altered lines of the log beside the release, or the release's absence from it."""
+def _whole(path: Path) -> bool:
+    return path.is_file() and not path.is_symlink() and not path.parent.is_symlink()
+
+
+def _in_log(folder: Path, digest: str) -> tuple[bool | None, list[Problem]]:
+    """Whether the log beside the release names this manifest (None: no log), and its faults."""
     log = folder.resolve().parent / LOG
     if log.is_symlink() or not log.is_file():
-        return []
+        return None, []
     data = log.read_bytes()
     broken = broken_lines(data)
     if broken:
-        return [(LOG, f"line {line} broken", why) for line, why in broken]
-    if not find_in_log(data, sha256((folder / MANIFEST).read_bytes())):
-        return [(LOG, "no line for this release", "a line was removed, or the folder is a copy")]
-    return []
+        return False, [(LOG, f"line {line} broken", why) for line, why in broken]
+    if not find_in_log(data, digest):
+        why = "a line was removed, or the folder is a copy"
+        return False, [(LOG, "no line for this release", why)]
+    return True, []

@@ -13,9 +13,9 @@ import pytest
 from cohortkit.cohort.identity import IdCoding
 from cohortkit.cohort.manifest import FILES, MANIFEST, manifest_bytes, own_hash, read_manifest
 from cohortkit.cohort.parquet import table_from_parquet, to_parquet_bytes
-from cohortkit.cohort.release import freeze, verify
+from cohortkit.cohort.release import freeze, open_release, verify
 from cohortkit.cohort.release_log import LOG
-from cohortkit.errors import IntegrityError
+from cohortkit.errors import IntegrityError, ReleaseError
 from cohortkit.tables.canonical import sha256
 from tests.cohort.clinics import two_clinics
 
@@ -135,8 +135,61 @@ def test_a_release_reached_through_a_link_is_fine(release, tmp_path):
 
 
 def test_a_folder_that_is_not_there_is_an_error(tmp_path):
-    with pytest.raises(IntegrityError, match="no release"):
-        verify(tmp_path / "nothing")
+    for step in (verify, open_release):
+        with pytest.raises(ReleaseError, match="no release") as caught:
+            step(tmp_path / "nothing")
+        assert not isinstance(caught.value, IntegrityError)
+
+
+@pytest.mark.parametrize("manifest", [None, '{"name": "app"}', "no JSON"])
+def test_a_folder_of_something_else_is_not_a_release(tmp_path, manifest):
+    (tmp_path / "datapackage.json").write_text("{}")
+    if manifest:
+        (tmp_path / MANIFEST).write_text(manifest)
+    for step in (verify, open_release):
+        with pytest.raises(ReleaseError, match="not a release") as caught:
+            step(tmp_path)
+        assert "archive" not in str(caught.value)
+        assert not isinstance(caught.value, IntegrityError)
+
+
+@pytest.mark.parametrize("manifest", [b"{", None])
+def test_a_damaged_manifest_hides_no_damaged_table(release, manifest):
+    (release / MANIFEST).unlink()
+    if manifest:
+        (release / MANIFEST).write_bytes(manifest)
+    path = release / "tables/readings.csv"
+    lines = path.read_bytes().splitlines(keepends=True)
+    lines[3] = lines[3].replace(b"a", b"b")
+    path.write_bytes(b"".join(lines))
+    (release / "flow.csv").unlink()
+    (release / "notes.txt").write_text("x")
+    assert told(release) == [
+        ("flow.csv", "missing"),
+        (MANIFEST, "altered or unusable"),
+        ("notes.txt", "added"),
+        ("tables/readings.csv", "unlike its hash in datapackage.json"),
+    ]
+
+
+def test_without_manifest_and_descriptor_tables_are_held_against_their_parquet(release):
+    (release / MANIFEST).write_text("{")
+    (release / "datapackage.json").write_text("{")
+    path = release / "tables/readings.csv"
+    path.write_bytes(path.read_bytes().replace(b"loaded", b"rest"))
+    assert told(release) == [
+        ("datapackage.json", "unreadable"),
+        (MANIFEST, "altered or unusable"),
+        ("tables/readings.parquet", "unlike its CSV"),
+    ]
+
+
+def test_the_log_confirms_the_manifest_or_is_not_there(release, place):
+    found = verify(release)
+    assert (found.logged, len(found.manifest_sha256)) == (True, 64)
+    assert found.manifest_sha256 == sha256((release / MANIFEST).read_bytes())
+    (place / LOG).unlink()
+    assert verify(release).logged is None
 
 
 def signed(release, manifest):
