@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import os
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ from typing import Any
 import jinja2
 import pandas as pd
 
+from cohortkit.errors import ArgumentError
 from cohortkit.tables.canonical import to_csv_bytes
 from cohortkit.tables.conversion import empty
 from cohortkit.tables.fields import SCHEMA_VERSION, TABLE_NAMES, Field, TableSchema, table
@@ -223,19 +225,36 @@ def codebook_markdown() -> str:
 
 
 def _write(folder: Path, files: dict[str, bytes]) -> list[Path]:
+    """Write the files that are not there yet; one that is there with other bytes stops all."""
+    there = [name for name in files if os.path.lexists(folder / name)]
+    other = [
+        n for n in there if not (folder / n).is_file() or (folder / n).read_bytes() != files[n]
+    ]
+    if other:
+        raise ArgumentError(
+            "Files of these names are there already with other content, and are left as they are",
+            where=str(folder),
+            found=", ".join(other),
+            next_step="name another folder, or move these files away",
+        )
     folder.mkdir(parents=True, exist_ok=True)
-    for name, data in files.items():
-        (folder / name).write_bytes(data)
+    for name in files.keys() - set(there):
+        (folder / name).write_bytes(files[name])
     return [folder / name for name in files]
 
 
 def write_codebook(folder: Path | str) -> list[Path]:
-    """Write ``codebook.md``, ``codebook.html`` and ``codebook.csv``; older ones are replaced.
+    """Write ``codebook.md``, ``codebook.html`` and ``codebook.csv``.
 
     Returns
     -------
     list of pathlib.Path
-        The files written.
+        The three files; those that were there with the same bytes are left alone.
+
+    Raises
+    ------
+    ArgumentError
+        If one of them is there with other content. Nothing is written then.
     """
     files = {
         "codebook.md": codebook_markdown().encode("utf-8"),
@@ -246,12 +265,18 @@ def write_codebook(folder: Path | str) -> list[Path]:
 
 
 def write_templates(folder: Path | str) -> list[Path]:
-    """Write one CSV file per table that holds the column names only; older ones are replaced.
+    """Write one CSV file per table that holds the column names only.
 
     Returns
     -------
     list of pathlib.Path
-        The files written.
+        One per table; those that were there with the same bytes are left alone.
+
+    Raises
+    ------
+    ArgumentError
+        If one of them is there with other content, such as a template that was
+        filled in. Nothing is written then.
     """
     files = {f"{name}.csv": to_csv_bytes(empty(name), name) for name in TABLE_NAMES}
     return _write(Path(folder), files)

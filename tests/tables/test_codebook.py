@@ -8,6 +8,7 @@ from html.parser import HTMLParser
 
 import pytest
 
+from cohortkit.errors import ArgumentError
 from cohortkit.tables import codebook
 from cohortkit.tables.canonical import from_csv_bytes
 from cohortkit.tables.codebook import (
@@ -130,3 +131,19 @@ def test_templates_are_empty_tables(name, tmp_path):
     frame = from_csv_bytes((tmp_path / f"{name}.csv").read_bytes(), name)
     assert len(frame) == 0
     assert tuple(frame.columns) == table(name).column_names
+
+
+@pytest.mark.parametrize(
+    ("write", "name"), [(write_templates, "scans.csv"), (write_codebook, "codebook.md")]
+)
+def test_a_file_that_was_filled_in_is_never_overwritten(tmp_path, write, name):
+    paths = write(tmp_path)
+    assert write(tmp_path) == paths
+    filled = (tmp_path / name).read_bytes() + b"S1\n"
+    (tmp_path / name).write_bytes(filled)
+    gone = next(path for path in paths if path.name != name)
+    gone.unlink()
+    with pytest.raises(ArgumentError, match=name.replace(".", r"\.")):
+        write(tmp_path)
+    assert (tmp_path / name).read_bytes() == filled
+    assert not gone.exists()
