@@ -25,7 +25,9 @@ _DECIMALS = {
 _NOISE = 1e-9  # below this, a measurement is what is left of a difference of equal numbers
 _TIMES = {"d", "wk", "mo", "a"}
 _SUFFIX = {"1": "", "{participants}": ""}
-_HEADINGS = ("estimate", "group", "value", "interval", "participants", "fingers", "readings")
+LEVELS = ("participants", "fingers", "readings", "episodes")
+"""What an n can count, in the order in which they are shown."""
+_HEADINGS = ("estimate", "group", "value", "interval", *LEVELS)
 
 
 def number(value: float, unit: str) -> str:
@@ -76,8 +78,8 @@ def estimate_line(estimate: dict[str, Any]) -> str:
 def sample_sizes(estimate: dict[str, Any]) -> str:
     """The n at each level that exists, as '60 participants, 240 readings'."""
     parts = []
-    for level in ("participants", "fingers", "readings"):
-        n = estimate[f"n_{level}"]
+    for level in LEVELS:
+        n = estimate.get(f"n_{level}")
         if n is not None:
             parts.append(f"{n} {level[:-1] if n == 1 else level}")
     return ", ".join(parts)
@@ -85,7 +87,7 @@ def sample_sizes(estimate: dict[str, Any]) -> str:
 
 def _cells(estimate: dict[str, Any]) -> list[str]:
     unit = estimate["unit"]
-    counts = [estimate[f"n_{level}"] for level in ("participants", "fingers", "readings")]
+    counts = [estimate.get(f"n_{level}") for level in LEVELS]
     return [
         estimate["name"],
         estimate["group"],

@@ -32,7 +32,7 @@ class Estimate:
         How value and interval were computed, in words and with the source.
     group
         Which part of the data, as ``pulley=A4; load=loaded``. Empty for all.
-    n_participants, n_fingers, n_readings
+    n_participants, n_fingers, n_readings, n_episodes
         What the estimate rests on. None says that the level does not exist in
         the table given (never that it was not counted).
 
@@ -54,6 +54,7 @@ class Estimate:
     n_participants: int | None = None
     n_fingers: int | None = None
     n_readings: int | None = None
+    n_episodes: int | None = None
 
     def __post_init__(self) -> None:
         if not self.unit:
@@ -129,7 +130,7 @@ class Result:
         names = [f.name for f in fields(Estimate)]
         rows = [[getattr(e, n) for n in names] for e in self.estimates]
         frame = pd.DataFrame(rows, columns=names)
-        for column in ("n_participants", "n_fingers", "n_readings"):
+        for column in (f"n_{level}" for level in display.LEVELS):
             frame[column] = frame[column].astype("Int64")
         return frame
 

@@ -44,6 +44,9 @@ def test_unit_is_appended_to_numbers_only():
 
 def test_sample_sizes_name_each_level_that_exists():
     counts = {"n_participants": 1, "n_fingers": None, "n_readings": 4}
+    assert display.sample_sizes({"n_participants": 3, "n_episodes": 1}) == (
+        "3 participants, 1 episode"
+    )
     assert display.sample_sizes(counts) == "1 participant, 4 readings"
 
 

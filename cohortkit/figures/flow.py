@@ -87,7 +87,7 @@ def reason_words(reason: str) -> str:
 
 
 def _step_mark(title: str, step: marks.Row) -> marks.Row:
-    counts = {f"n_{level}": step[level] for level in ("participants", "fingers", "readings")}
+    counts = {count: step.get(count.removeprefix("n_")) for count in marks.COUNTS}
     reason = step["reason"]
     label = "" if reason is None or pd.isna(reason) else str(reason)
     return marks.mark("set", title, str(step["step"]), label, **counts)

@@ -13,11 +13,12 @@ from typing import Any
 import pandas as pd
 
 from cohortkit.checks import columns
+from cohortkit.display import LEVELS
 from cohortkit.estimate import Estimate
 
 TEXT = ("panel", "series", "mark", "label")
 NUMBERS = ("x", "y", "lower", "upper", "level")
-COUNTS = ("n_participants", "n_fingers", "n_readings")
+COUNTS = tuple(f"n_{level}" for level in LEVELS)
 COLUMNS = (*TEXT, *NUMBERS, "unit", *COUNTS)
 
 
@@ -38,7 +39,7 @@ def mark(panel: str, series: str, name: str, label: str = "", **numbers: Any) ->
     label
         Words written beside the mark.
     **numbers
-        Any of x, y, lower, upper, level, unit and the three n.
+        Any of x, y, lower, upper, level, unit and every n.
     """
     return {"panel": panel, "series": series, "mark": name, "label": label, **numbers}
 
@@ -58,6 +59,7 @@ def estimate_mark(panel: str, series: str, name: str, estimate: Estimate) -> Row
         n_participants=estimate.n_participants,
         n_fingers=estimate.n_fingers,
         n_readings=estimate.n_readings,
+        n_episodes=estimate.n_episodes,
     )
 
 
@@ -113,7 +115,7 @@ def n_text(row: Any) -> str:
     """The n of one mark in short: "60 participants, 62 fingers, 240 readings"."""
     parts = []
     for name in COUNTS:
-        value = row[name]
+        value = row.get(name)
         if not pd.isna(value):
             word = name.removeprefix("n_")
             parts.append(f"{int(value):,} {word[:-1] if int(value) == 1 else word}")

@@ -105,13 +105,12 @@ def _group_marks(panel: str, result: Result) -> list[marks.Row]:
     for e in result:
         name = _name(e.group)
         if e.name == "median_day":
-            counts: dict[str, Any] = {"n_participants": e.n_participants, "n_fingers": e.n_fingers}
+            counts: dict[str, Any] = {count: getattr(e, count) for count in marks.COUNTS}
             rows.append(marks.mark(panel, name, "group", **counts))
-            rows.append(marks.estimate_mark(panel, name, "median", e) | {"n_readings": None})
+            rows.append(marks.estimate_mark(panel, name, "median", e))
         elif e.name.startswith(_BY_DAY):
             day = float(e.name.removeprefix(_BY_DAY))
-            found = marks.estimate_mark(panel, name, "share", e)
-            rows.append(found | {"y": day, "n_readings": None})
+            rows.append(marks.estimate_mark(panel, name, "share", e) | {"y": day})
     return rows
 
 

@@ -68,7 +68,7 @@ def log_rank(data: Any, *, missing: str = "stop", **columns: Unpack[Columns]) ->
                 _METHOD,
                 n_participants=participants,
                 n_fingers=fingers,
-                n_readings=len(rows),
+                n_episodes=len(rows),
             )
             for name, value in (("chi2", chi2), ("p_value", p_value))
         ),

@@ -367,7 +367,7 @@ def _late_note(late: bool) -> list[Caution]:
         Caution(
             "biased_late",
             "The day of the visit that found the return stands for the day of return, which lay "
-            "somewhere before it: every return comes too late here. Read it only beside "
-            "return_to_climbing.",
+            "somewhere before it: every return comes too late here. Read it only beside the "
+            "estimate that takes the return as known between two visits.",
         )
     ]

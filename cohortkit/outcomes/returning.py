@@ -28,6 +28,7 @@ from cohortkit.outcomes.turnbull import Npmle, npmle
 from cohortkit.resampling import participant_bootstrap, percentile_interval
 
 WIDE_RANGE = 0.1
+_ENDED = {"gave up": "giving up"}
 _ROLES = ("left", "right")
 _FIT = (
     "non-parametric maximum likelihood for interval-censored days (Turnbull 1976), mass spread "
@@ -52,6 +53,8 @@ class ReturnToClimbing(Result):
     known_returned; they add up to the group.
     `ranges`: group, name, lowest, highest; what the data leave open about each
     estimate, however many participants there were.
+    `informative`: group, episodes, informative; of the episodes, those that say
+    anything about the return (not ended, and not unseen, from the onset on).
     `convergence`: group, log_likelihood, gradient_gap, steps.
     """
 
@@ -59,6 +62,7 @@ class ReturnToClimbing(Result):
     curve: pd.DataFrame = field(default_factory=pd.DataFrame)
     at_risk: pd.DataFrame = field(default_factory=pd.DataFrame)
     ranges: pd.DataFrame = field(default_factory=pd.DataFrame)
+    informative: pd.DataFrame = field(default_factory=pd.DataFrame)
     convergence: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
@@ -117,13 +121,14 @@ def return_to_climbing(
     groups = list(split(rows, _ROLES, column))
     seeds = np.random.SeedSequence(seed).spawn(len(groups))
     resample = (level, n_boot, workers)
+    informative = _informative(groups)
     parts = [_one_group(g, wanted, resample, s) for g, s in zip(groups, seeds, strict=True)]
     return ReturnToClimbing(
         question="When do climbers return to full climbing?",
         estimates=tuple(e for p in parts for e in p.estimates),
         cautions=(
             *row_notes(rows, dropped),
-            *_nothing_known(outcome),
+            *_nothing_known(rows, informative),
             *(note for p in parts for note in p.notes),
         ),
         settings={
@@ -139,6 +144,7 @@ def return_to_climbing(
         curve=_stacked([p.curve for p in parts]),
         at_risk=_stacked([at_risk(g, wanted) for g in groups]),
         ranges=_stacked([p.ranges for p in parts]),
+        informative=informative,
         convergence=_stacked([p.convergence for p in parts]),
     )
 
@@ -312,15 +318,37 @@ def _beyond(fit: Npmle, day: float) -> bool:
     return bool(np.isinf(fit.by[-1]) and day > fit.after[-1])
 
 
-def _nothing_known(outcome: Outcome) -> list[Caution]:
-    n = int(((outcome.left == 0) & outcome.ended).sum())
-    if not n:
+def _informative(groups: Sequence[Group]) -> pd.DataFrame:
+    """Episodes of each group, and those whose interval is not all days from the onset on."""
+    rows = [
+        (g.label, len(g.first), int(((g.first > 0) | np.isfinite(g.second)).sum())) for g in groups
+    ]
+    return pd.DataFrame(rows, columns=["group", "episodes", "informative"])
+
+
+def _nothing_known(rows: pd.DataFrame, informative: pd.DataFrame) -> list[Caution]:
+    """Episodes that say nothing about the return, why, and what each group is left with."""
+    silent = rows[(rows["left"] == 0) & np.isinf(rows["right"])]
+    if silent.empty:
         return []
+    ends = pd.Series("", index=silent.index)
+    if "competing" in silent:
+        ends = silent["competing"].astype("string").fillna("").str.replace("_", " ")
+    told = [
+        f"{int((ends == end).sum())} ended by {_ENDED.get(end, end)} before any visit without return"
+        for end in sorted(set(ends) - {""})
+    ]
+    if (ends == "").any():
+        told.append(f"{int((ends == '').sum())} had no later visit that asked about it")
+    left = "; ".join(
+        f"{str(g.group).replace('=', ' ') or 'all'} {g.informative} of {g.episodes}"
+        for g in informative.itertuples()
+    )
     return [
         Caution(
             "no_follow_up",
-            f"{n} of {len(outcome.left)} episodes have no visit after onset and say nothing about "
-            "return.",
+            f"{len(silent)} of {len(rows)} episodes say nothing about the return: "
+            f"{', '.join(told)}. Episodes that do say something: {left}.",
         )
     ]
 

@@ -112,7 +112,7 @@ class Group:
             self.label,
             self.participants if self.has_participants else None,
             self.fingers,
-            len(self.cluster),
+            n_episodes=len(self.cluster),
         )
 
 
@@ -227,7 +227,7 @@ def row_notes(rows: pd.DataFrame, dropped: int) -> list[Caution]:
         ends = rows["competing"].astype("string").fillna("")
         counts = ends[ends != ""].value_counts().sort_index()
         if len(counts):
-            words = ", ".join(f"{name} {n}" for name, n in counts.items())
+            words = ", ".join(f"{str(name).replace('_', ' ')} {n}" for name, n in counts.items())
             notes.append(
                 Caution(
                     "competing_ends",

@@ -125,7 +125,8 @@ HEADINGS = (
     "from",
     "participants",
     "fingers",
-    "rows",
+    "readings",
+    "episodes",
 )
 SOURCES = {
     "limits": "two raters",
@@ -143,10 +144,7 @@ SOURCES = {
 
 
 def estimate_rows(estimates: pd.DataFrame) -> tuple[list[str], list[list[str]]]:
-    """Estimates as text for people: headings and rows, columns that say nothing left out.
-
-    "rows" are readings, or episodes where a row is an episode.
-    """
+    """Estimates as text for people: headings and rows, columns that say nothing left out."""
     several = {name: estimates[name].nunique() > 1 for name in ("stratum", "estimator")}
     told_apart = (estimates.groupby(["stratum", "estimator"])["group"].nunique() > 1).any()
     rows = []
@@ -154,7 +152,7 @@ def estimate_rows(estimates: pd.DataFrame) -> tuple[list[str], list[list[str]]]:
         unit = str(e["unit"])
         limits = display.interval(e["lower"], e["upper"], unit)
         level = f" ({100 * e['level']:g} %)" if limits and e["level"] == e["level"] else ""
-        counts = (e[f"n_{level_}"] for level_ in ("participants", "fingers", "readings"))
+        counts = (e[f"n_{level_}"] for level_ in display.LEVELS)
         origin = SOURCES.get(str(e["estimator"]), str(e["estimator"]).replace("_", " "))
         rows.append(
             [

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from cohortkit.display import interval, number, sample_sizes, with_unit
+from cohortkit.display import LEVELS, interval, number, sample_sizes, with_unit
 from cohortkit.estimate import Estimate, Result
 from cohortkit.report.plan import ReferencePlan, ReliabilityPlan, ThresholdPlan
 
@@ -38,8 +38,7 @@ def _level(estimate: Estimate) -> str:
 
 
 def _n(estimate: Estimate) -> str:
-    levels = ("participants", "fingers", "readings")
-    return sample_sizes({f"n_{level}": getattr(estimate, f"n_{level}") for level in levels})
+    return sample_sizes({f"n_{level}": getattr(estimate, f"n_{level}") for level in LEVELS})
 
 
 def agreement(stratum: str, limits: Result | str, icc: Result | str) -> str:
@@ -148,9 +147,16 @@ def threshold(stratum: ThresholdPlan, results: Mapping[str, Result | str]) -> st
 
 
 def outcome(result: Result | str) -> tuple[str, ...]:
-    """By when half of each grade had returned."""
+    """By when half of each grade had returned, and how many episodes tell anything of it.
+
+    Surgery and giving up end the follow-up, so that a median then is about a world
+    without them; the sentence says so.
+    """
     if isinstance(result, str):
         return (result,)
+    ends = any(c.code == "competing_ends" for c in result.cautions)
+    known = getattr(result, "informative", pd.DataFrame()).to_dict("records")
+    informative = {row["group"]: row["informative"] for row in known}
     lines = []
     for e in result:
         if e.name != "median_day":
@@ -161,8 +167,11 @@ def outcome(result: Result | str) -> tuple[str, ...]:
         else:
             limits = interval(e.lower, e.upper, e.unit) or "(no interval)"
             when = (
-                f"half had returned to full climbing by day {number(e.value, e.unit)} {limits} "
-                f"({_level(e)})"
+                f"half {'would have' if ends else 'had'} returned to full climbing by day "
+                f"{number(e.value, e.unit)} {limits} ({_level(e)})"
+                f"{' if nobody had been operated on or had given up' if ends else ''}"
             )
-        lines.append(f"{group}: {when}; {e.n_participants} participants, {e.n_readings} episodes.")
+        n = informative.get(e.group, e.n_episodes)
+        silent = f", {n} of which say something about it" if n != e.n_episodes else ""
+        lines.append(f"{group}: {when}; {_n(e)}{silent}.")
     return tuple(lines)

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 import pandas as pd
 
-from cohortkit.display import interval, number, with_unit
+from cohortkit.display import LEVELS, interval, number, with_unit
 from cohortkit.report.answer import Answer
 
 COLUMNS = (
@@ -21,6 +21,7 @@ COLUMNS = (
     "n_participants",
     "n_fingers",
     "n_readings",
+    "n_episodes",
     "method",
 )
 
@@ -34,7 +35,7 @@ def numbers_in_text(answers: Iterable[Answer]) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        id, text, value, lower, upper, level, unit, the three n and the method.
+        id, text, value, lower, upper, level, unit, every n and the method.
     """
     rows = []
     for answer in answers:
@@ -53,7 +54,7 @@ def numbers_in_text(answers: Iterable[Answer]) -> pd.DataFrame:
     table["id"] = table["id"].where(~twice, table["id"] + "." + order.astype("string"))
     for name in ("id", "text", "unit", "method"):
         table[name] = table[name].astype("string")
-    for name in ("n_participants", "n_fingers", "n_readings"):
+    for name in (f"n_{level}" for level in LEVELS):
         table[name] = pd.to_numeric(table[name]).astype("Int64")
     return table
 

@@ -6,8 +6,11 @@ import platform
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
+import pandas as pd
+
 from cohortkit import __version__
 from cohortkit.cohort.release import Release
+from cohortkit.display import LEVELS
 from cohortkit.report.answer import Answer
 from cohortkit.report.plan import Plan
 
@@ -41,10 +44,9 @@ def set_counts(answer: Answer) -> list[dict[str, Any]]:
     rows = []
     for chosen in answer.sets:
         last = chosen.flow.to_dict("records")[-1]
-        levels = ("participants", "fingers", "readings")
         rows.append(
             {"set": chosen.question, "settings": dict(chosen.settings)}
-            | {level: last[level] for level in levels}
+            | {level: None if pd.isna(last[level]) else int(last[level]) for level in LEVELS}
         )
     return rows
 

@@ -127,7 +127,7 @@ def test_every_row_twice_moves_no_estimate_and_no_median_limit():
     for name in ("median_day", "returned_by_180"):
         for end in ("value", "lower", "upper"):
             assert getattr(twice[name], end) == pytest.approx(getattr(ours[name], end), abs=1e-6)
-    assert twice["median_day"].n_readings == 120
+    assert twice["median_day"].n_episodes == 120
 
 
 def test_repeated_participants_widen_the_interval():
@@ -145,7 +145,7 @@ class TestCautions:
     def test_competing_ends(self):
         rows = course(20).assign(competing=[""] * 17 + ["surgery", "surgery", "gave_up"])
         note = message(outcomes.return_to_climbing(rows, **QUICK), "competing_ends")
-        assert note.startswith("3 of 20 episodes ended otherwise (gave_up 1, surgery 2)")
+        assert note.startswith("3 of 20 episodes ended otherwise (gave up 1, surgery 2)")
         none = outcomes.return_to_climbing(rows.assign(competing=""), **QUICK)
         assert "competing_ends" not in codes(none)
 
@@ -158,7 +158,29 @@ class TestCautions:
     def test_no_follow_up(self):
         rows = table([0, 0, 30], [INF, 40, 60])
         found = outcomes.return_to_climbing(rows, **QUICK)
-        assert message(found, "no_follow_up").startswith("1 of 3")
+        note = message(found, "no_follow_up")
+        assert note.startswith("1 of 3 episodes say nothing about the return: 1 had no later visit")
+
+    def test_an_episode_ended_by_surgery_is_not_said_to_lack_visits(self):
+        rows = table([0, 0, 0, 30], [INF, INF, INF, 60])
+        rows = rows.assign(
+            competing=["surgery", "surgery", "gave_up", ""], grade=["I", "II", "II", "II"]
+        )
+        found = outcomes.return_to_climbing(rows, **QUICK)
+        note = message(found, "no_follow_up")
+        assert "2 ended by surgery before any visit without return" in note
+        assert "1 ended by giving up before any visit without return" in note
+        assert "later visit" not in note
+        assert note.endswith("Episodes that do say something: grade I 0 of 1; grade II 1 of 3.")
+        assert found.informative["informative"].tolist() == [0, 1]  # by hand: rows above
+
+    def test_rows_are_counted_as_episodes(self):
+        rows = course(20)
+        for found in (outcomes.return_to_climbing(rows, **QUICK), outcomes.kaplan_meier(rows)):
+            assert {e.n_readings for e in found} == {None}
+            assert {e.n_episodes for e in found} == {20}  # by hand: 20 rows
+        assert "20 episodes" in str(found["median_day"])
+        assert found.to_frame()["n_episodes"].tolist() == [20, 20, 20]  # by hand: 20 rows
 
     def test_nobody_returned(self):
         rows = table([90, 180, 365], [INF, INF, INF])
@@ -199,7 +221,7 @@ class TestRefusals:
         found = outcomes.return_to_climbing(rows, missing="drop", **QUICK)
         assert found.settings["dropped_missing"] == 2
         assert "missing_dropped" in codes(found)
-        assert found["median_day"].n_readings == 18
+        assert found["median_day"].n_episodes == 18
 
     def test_a_missing_grade_is_a_missing_value(self):
         rows = course(20)

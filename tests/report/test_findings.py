@@ -1,9 +1,11 @@
 import math
+from dataclasses import replace
 
 import pandas as pd
 import pytest
 
-from cohortkit.estimate import Estimate, Result
+from cohortkit.estimate import Caution, Estimate, Result
+from cohortkit.outcomes import ReturnToClimbing
 from cohortkit.report import findings
 from cohortkit.report.plan import ReliabilityPlan, read_plan
 
@@ -63,14 +65,29 @@ def test_a_lower_limit_among_unseen_gaps_is_said_in_words():
 
 
 def test_a_median_not_reached_is_said_in_words():
-    result = of(
-        estimate("median_day", math.nan, 90, math.inf, "d", "grade=IV"),
-        estimate("median_day", 60, 40, math.inf, "d", "grade=I"),
-        estimate("returned_by_180", 0.5, 0.4, 0.6, "1", "grade=I"),
+    result = ReturnToClimbing(
+        "q",
+        (
+            estimate("median_day", math.nan, 90, math.inf, "d", "grade=IV"),
+            estimate("median_day", 60, 40, math.inf, "d", "grade=I"),
+            estimate("returned_by_180", 0.5, 0.4, 0.6, "1", "grade=I"),
+        ),
+    )
+    assert "operated" not in " ".join(findings.outcome(result))
+    result = replace(
+        result,
+        estimates=tuple(replace(e, n_readings=None, n_episodes=60) for e in result.estimates),
+        cautions=(Caution("competing_ends", "some were operated on"),),
+        informative=pd.DataFrame(
+            {"group": ["grade=IV", "grade=I"], "episodes": 60, "informative": [60, 58]}
+        ),
     )
     late, early = findings.outcome(result)
     assert "Grade IV: half had not returned" in late
-    assert "by day 60 [40, no limit] (95 % interval); 30 participants, 60 episodes" in early
+    assert "half would have returned to full climbing by day 60 [40, no limit]" in early
+    assert "(95 % interval) if nobody had been operated on or had given up" in early
+    assert early.endswith("60 episodes, 58 of which say something about it.")
+    assert late.endswith("within the follow-up; 30 participants, 31 fingers, 60 episodes.")
     assert findings.outcome(WHY) == (WHY,)
 
 
