@@ -110,6 +110,11 @@ class Release:
         return tuple(self.manifest["sites"])
 
     @property
+    def notices(self) -> tuple[str, ...]:
+        """Sentences that have to stand on everything made from the release."""
+        return tuple(self.manifest.get("notices", ()))
+
+    @property
     def provenance(self) -> pd.DataFrame:
         """Which record of which source made each row: ``table, key, site_id, source, ...``."""
         data = read_part(self.path, self.manifest, "provenance.parquet")

@@ -92,6 +92,9 @@ class Intake:
         line, cells (JSON), correction_file, correction_sha256, state (``applied``,
         or ``not_applied``: it was made for other bytes of the file, or the mapping
         reads the file otherwise now).
+    notice
+        A sentence of the mapping that has to stand on everything made from these
+        data, or empty.
     """
 
     site_id: str
@@ -101,6 +104,7 @@ class Intake:
     records: pd.DataFrame
     counts: pd.DataFrame
     corrections: pd.DataFrame
+    notice: str = ""
 
 
 def bookkeeping(held: pd.DataFrame, types: dict[str, str]) -> pd.DataFrame:

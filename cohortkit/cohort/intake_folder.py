@@ -43,6 +43,7 @@ def _files(intake: Intake) -> dict[str, bytes]:
     about = {
         "site_id": intake.site_id,
         "schema_version": SCHEMA_VERSION,
+        "notice": intake.notice,
         "files": {name: sha256(data) for name, data in sorted(files.items())},
     }
     files[MANIFEST] = (json.dumps(about, indent=2, ensure_ascii=False) + "\n").encode("utf-8")
@@ -161,6 +162,7 @@ def read_intake(folder: str | os.PathLike[str]) -> Intake:
     try:
         about = json.loads(_read(folder, MANIFEST))
         expected, site_id = dict(about["files"]), str(about["site_id"])
+        notice = str(about.get("notice", ""))
     except (ValueError, KeyError, TypeError) as error:
         raise _damaged(folder / MANIFEST, str(error)) from error
     wanted = {*(f"{n}.csv" for n in (*TABLE_NAMES, *_BOOKS))}
@@ -174,7 +176,7 @@ def read_intake(folder: str | os.PathLike[str]) -> Intake:
             raise _damaged(folder / name, "other bytes than its hash says")
     books = {name: _book(data[f"{name}.csv"], types) for name, types in _BOOKS.items()}
     tables = {name: from_csv_bytes(data[f"{name}.csv"], name) for name in TABLE_NAMES}
-    return Intake(site_id=site_id, tables=tables, **books)
+    return Intake(site_id=site_id, tables=tables, notice=notice, **books)
 
 
 def read_corrections(folder: str | os.PathLike[str]) -> pd.DataFrame:

@@ -46,7 +46,11 @@ def release_hash(tables: Mapping[str, Mapping[str, Any]], schema_version: str) -
 
 
 def build_manifest(
-    files: Mapping[str, bytes], rows: Mapping[str, int], sites: Sequence[str], mode: str
+    files: Mapping[str, bytes],
+    rows: Mapping[str, int],
+    sites: Sequence[str],
+    mode: str,
+    notices: Sequence[str] = (),
 ) -> dict[str, Any]:
     """The manifest of files that are about to be written, its own hash included."""
     hashes = {name: sha256(data) for name, data in files.items()}
@@ -67,6 +71,7 @@ def build_manifest(
         "label": whole[:12],
         "created_at": datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
         "sites": list(sites),
+        "notices": list(notices),
         "tables": tables,
         "files": {n: {"bytes": len(d), "sha256": hashes[n]} for n, d in sorted(files.items())},
         "identity": {"mode": mode},

@@ -163,6 +163,7 @@ def read_mapping(path: str | os.PathLike[str]) -> Mapping:
         rows=tuple(_rows(parsed, lines)),
         enrolment=Enrolment(**enrolment) if enrolment else None,
         lines=lines,
+        notice=parsed.get("notice", "").strip(),
     )
     faults = sense_faults(mapping)
     if faults:

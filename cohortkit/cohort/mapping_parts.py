@@ -123,6 +123,10 @@ class Mapping:
         Rows typed in the file.
     enrolment
         Where day 0 stands, or None if no date is converted.
+    lines
+        Key path to line of the file.
+    notice
+        A sentence that has to stand on everything made from these data, or empty.
     """
 
     path: Path
@@ -133,6 +137,7 @@ class Mapping:
     rows: tuple[InlineRow, ...] = ()
     enrolment: Enrolment | None = None
     lines: dict[KeyPath, int] = field(default_factory=dict, repr=False)
+    notice: str = ""
 
     @property
     def folder(self) -> Path:

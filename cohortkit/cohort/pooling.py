@@ -46,6 +46,9 @@ class Pooled:
         Pairs of participants who may be one person. Never merged.
     flow
         ``step, site_id, unit, n, reason``, one site per row, so that rows add up.
+    notices
+        What the clinics' mapping files say has to stand on everything made from
+        their data; with the sites in front if not all of them say it.
     """
 
     tables: dict[str, pd.DataFrame]
@@ -54,6 +57,7 @@ class Pooled:
     counts: pd.DataFrame
     duplicates: pd.DataFrame
     flow: pd.DataFrame
+    notices: tuple[str, ...] = ()
 
 
 def pool(intakes: Iterable[Intake]) -> Pooled:
@@ -88,6 +92,18 @@ def pool(intakes: Iterable[Intake]) -> Pooled:
         counts=counts,
         duplicates=same_person_candidates(tables),
         flow=participant_flow(counts, problems, tables),
+        notices=_notices(clinics),
+    )
+
+
+def _notices(clinics: Sequence[Intake]) -> tuple[str, ...]:
+    said: dict[str, list[str]] = {}
+    for clinic in clinics:
+        if clinic.notice:
+            said.setdefault(clinic.notice, []).append(clinic.site_id)
+    return tuple(
+        text if len(sites) == len(clinics) else f"{', '.join(sites)}: {text}"
+        for text, sites in said.items()
     )
 
 

@@ -66,7 +66,9 @@ def freeze(pooled: Pooled, out: Path | str, *, ids: IdCoding) -> Release:
     target = Path(out)
     _refuse_place(target, ids)
     parts = build_parts(pooled, ids)
-    manifest = manifest_bytes(build_manifest(parts.files, parts.rows, parts.sites, ids.mode))
+    manifest = manifest_bytes(
+        build_manifest(parts.files, parts.rows, parts.sites, ids.mode, pooled.notices)
+    )
     try:
         if not target.parent.is_dir():
             target.parent.mkdir(parents=True, exist_ok=True)

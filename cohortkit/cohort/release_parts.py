@@ -61,7 +61,8 @@ def build_parts(pooled: Pooled, ids: IdCoding) -> Parts:
         "warnings": _warnings(pooled, raw, keys),
         "duplicates": _duplicates(pooled.duplicates, codes["participant"]),
     }
-    _screen_parts(coded, provenance, side)
+    side_by_side = pd.DataFrame({"notice": list(pooled.notices)}, dtype="string")
+    _screen_parts(coded, provenance, side | {"notices": side_by_side})
     csv = {name: to_csv_bytes(coded[name], name) for name in TABLE_NAMES}
     files: dict[str, bytes] = {}
     for name, data in csv.items():

@@ -290,4 +290,5 @@ def _intake(
         records=bookkeeping(records, RECORDS),
         counts=_counts(work, refused),
         corrections=corrections,
+        notice=work.mapping.notice,
     )

@@ -29,6 +29,7 @@ class FakeIntake:
     problems: pd.DataFrame
     records: pd.DataFrame
     counts: pd.DataFrame
+    notice: str = ""
 
 
 def clinic(site: str, rows: dict[str, list[dict[str, Any]]], *, blank: int = 0) -> FakeIntake:

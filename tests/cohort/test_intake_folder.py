@@ -10,7 +10,7 @@ from cohortkit.cohort.intake_folder import MANIFEST, read_intake, write_intake
 from cohortkit.cohort.validation import import_clinic
 from cohortkit.errors import CohortkitError, IntegrityError
 from cohortkit.tables.canonical import to_csv_bytes
-from tests.cohort.clinic_files import SCANS, import_scans
+from tests.cohort.clinic_files import MAPPING, SCANS, import_scans, write_clinic
 from tests.cohort.faults import at_call, failing
 from tests.cohort.test_traps import odd_row
 
@@ -104,3 +104,10 @@ def test_absent_added_and_cut_files_are_found(tmp_path, intake):
     for name in "abcde":
         with pytest.raises(IntegrityError):
             read_intake(tmp_path / name)
+
+
+def test_the_notice_of_the_mapping_is_kept(tmp_path):
+    mapping = MAPPING.replace('site_id = "S01"', 'site_id = "S01"\nnotice = " Invented. "', 1)
+    intake = import_clinic(write_clinic(tmp_path / "clinic", mapping=mapping))
+    write_intake(intake, tmp_path / "pool")
+    assert read_intake(tmp_path / "pool").notice == intake.notice == "Invented."

@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from itertools import permutations
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from cohortkit.cohort.identity import IdCoding
 from cohortkit.cohort.pooling import pool
 from cohortkit.cohort.release import freeze, open_release, verify
 from cohortkit.cohort.release_log import LOG
-from cohortkit.errors import IntegrityError, ReleaseError
+from cohortkit.errors import IdentifierError, IntegrityError, ReleaseError
 from tests.cohort.clinics import small, small_rows, two_clinics
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -230,3 +231,23 @@ def test_a_hundred_thousand_readings_freeze_in_twenty_seconds(ids, tmp_path):
     start = time.process_time()
     freeze(pooled, tmp_path / "r", ids=ids)
     assert time.process_time() - start < 20
+
+
+def test_notices_stand_in_the_manifest_and_not_in_the_release_hash(tmp_path, ids):
+    first, second = small("S01", 3), small("S02", 3)
+    said = "All data are invented."
+    plain = freeze(pool([first, second]), tmp_path / "plain", ids=ids)
+    both = [replace(first, notice=said), replace(second, notice=said)]
+    marked = freeze(pool(both), tmp_path / "marked", ids=ids)
+    half = freeze(pool([both[0], second]), tmp_path / "half", ids=ids)
+    assert (plain.notices, marked.notices) == ((), (said,))
+    assert open_release(tmp_path / "half").notices == half.notices == (f"S01: {said}",)
+    assert marked.manifest["notices"] == [said]
+    assert plain.release_hash == marked.release_hash == half.release_hash
+
+
+def test_a_notice_that_names_a_person_stops_the_freeze(tmp_path, ids):
+    marked = replace(small("S01", 3), notice="Questions to Dr. Anna Beispiel, anna@example.org")
+    with pytest.raises(IdentifierError, match="notices"):
+        freeze(pool([marked]), tmp_path / "r", ids=ids)
+    assert not (tmp_path / "r").exists()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from cohortkit.cohort.mapping import read_mapping
+from cohortkit.journey import INVENTED
 from cohortkit.synthetic.clinics import LAYOUTS
 from cohortkit.synthetic.shipped import write_cohort
 from cohortkit.tables.schema import shipped_folder
@@ -24,3 +26,9 @@ def test_the_readme_and_the_key_say_that_they_are_invented():
     key = bytes.fromhex((shipped / "invented_hmac_key.txt").read_text(encoding="ascii").strip())
     assert key == b"INVENTED KEY NOT FOR REAL DATA !"
     assert "never use it for real data" in text
+
+
+def test_every_mapping_carries_the_notice_into_a_release():
+    clinics = shipped_folder("synthetic_cohort") / "clinics"
+    for site in LAYOUTS:
+        assert read_mapping(clinics / site / "mapping.toml").notice == INVENTED
