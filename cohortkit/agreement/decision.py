@@ -85,6 +85,7 @@ def decision_study(
     parts = {str(r["component"]): float(r["variance"]) for r in _records(result.components)}
     drawn = {str(name): result.draws[name].to_numpy() for name in result.draws}
     known = result[_NAMED[kind]]
+    told = [k for k in KINDS if _NAMED[k] in {e.name for e in result.estimates}]
     level = result.settings["level"]
     estimates: list[Estimate] = []
     rows: list[dict[str, Any]] = []
@@ -92,7 +93,10 @@ def decision_study(
         row: dict[str, Any] = {"raters": plan.k, "reads": plan.m, "readings": plan.k * plan.m}
         for name, unit in (("icc", "1"), ("sem", known.unit), ("sdc", known.unit)):
             value = float(_figure(name, parts, kind, plan, log=log))
-            low, high = percentile_interval(_figure(name, drawn, kind, plan, log=log), level)
+            limits = {
+                k: percentile_interval(_figure(name, drawn, k, plan, log=log), level) for k in told
+            }
+            low, high = forms.in_order(limits, plan, rising=name != "icc")[kind]
             row |= {name: value, f"{name}_lower": low, f"{name}_upper": high}
             estimates.append(
                 Estimate(

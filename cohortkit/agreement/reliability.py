@@ -28,6 +28,8 @@ _WORDS = {
     "intra": "the same rater again",
     "new_site": "any rater of a new site",
 }
+_CHANGES = {"inter": "sdc_inter", "intra": "sdc_intra"}
+_COEFFICIENTS = {"inter": "reproducibility_coefficient", "intra": "repeatability_coefficient"}
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -242,42 +244,52 @@ class _Asked:
     def _estimates(
         self, found: Facets, parts: dict[str, float], draws: pd.DataFrame, mean: float
     ) -> list[Estimate]:
-        columns = {str(name): draws[name].to_numpy() for name in draws}
         one, plan = Plan(1, 1, self.plan.occasion), self.plan
         kinds = self._kinds(found)
+        others = {kind: named for kind, named in kinds.items() if kind != "consistency"}
         out: list[Estimate] = []
 
-        def add(name: str, kind: str, unit: str, value_of: Any) -> None:
-            value, drawn = float(value_of(parts)), np.asarray(value_of(columns))
-            out.append(self._estimate(found, name, value, drawn, unit, _WORDS.get(kind, kind)))
+        def add(names: dict[str, str], unit: str, figure: Any, reading: Plan) -> None:
+            shown = self._family(parts, draws, list(kinds), figure, reading)
+            for kind, name in names.items():
+                value, limits = shown[kind]
+                out.append(self._estimate(found, name, value, limits, unit, _WORDS[kind]))
 
         plans = [("", one)] + ([("_averaged", plan)] if plan != one else [])
         for ending, reading in plans:
-            for kind, (icc, _, suffix) in kinds.items():
-                add(icc + ending + suffix, kind, "1",
-                    lambda v, k=kind, p=reading: forms.reliability_of(v, k, p))  # fmt: skip
+            names = {k: icc + ending + suffix for k, (icc, _, suffix) in kinds.items()}
+            add(names, "1", forms.reliability_of, reading)
         for ending, reading in plans:
-            for kind, (_, error, suffix) in kinds.items():
-                add(f"sem_{error}{ending}{suffix}", kind, self.unit,
-                    lambda v, k=kind, p=reading: _sem(v, k, p))  # fmt: skip
+            names = {k: f"sem_{error}{ending}{suffix}" for k, (_, error, suffix) in kinds.items()}
+            add(names, self.unit, _sem, reading)
         ratio = "_ratio" if self.log else ""
-        for name, reading in (("sdc", plan), ("limit", one)):
-            for kind, (_, error, suffix) in kinds.items():
-                if kind == "consistency":
-                    continue
-                word = {"inter": "reproducibility", "intra": "repeatability"}[error]
-                full = f"sdc_{error}" if name == "sdc" else f"{word}_coefficient"
-                add(full + suffix + ratio, kind, self.unit,
-                    lambda v, k=kind, p=reading: self._change(_sem(v, k, p)))  # fmt: skip
+        for called, reading in ((_CHANGES, plan), (_COEFFICIENTS, one)):
+            names = {k: called[error] + suffix + ratio for k, (_, error, suffix) in others.items()}
+            add(names, self.unit, self._change, reading)
         if self.log or not math.isnan(mean):
-            for kind, (_, error, suffix) in kinds.items():
-                if kind != "consistency":
-                    add(f"cv_{error}{suffix}", kind, "%",
-                        lambda v, k=kind: self._cv(_sem(v, k, one), mean))  # fmt: skip
+            names = {k: f"cv_{error}{suffix}" for k, (_, error, suffix) in others.items()}
+            add(names, "%", lambda v, kind, p: self._cv(_sem(v, kind, p), mean), one)
         for name in (*found.factors, "residual"):
-            add(f"sd_{name}", "standard deviation of the component", self.unit,
-                lambda v, n=name: np.sqrt(np.maximum(v[n], 0.0)))  # fmt: skip
+            drawn = np.sqrt(np.maximum(draws[name].to_numpy(), 0.0))
+            limits = percentile_interval(drawn, self.settings["level"])
+            value, words = math.sqrt(max(parts[name], 0.0)), "standard deviation of the component"
+            out.append(self._estimate(found, f"sd_{name}", value, limits, self.unit, words))
         return out
+
+    def _family(
+        self,
+        parts: dict[str, float],
+        draws: pd.DataFrame,
+        kinds: list[str],
+        figure: Any,
+        plan: Plan,
+    ) -> dict[str, tuple[float, forms.Limits]]:
+        """One figure for every kind of error: values, and limits that keep their order."""
+        columns = {str(name): draws[name].to_numpy() for name in draws}
+        level = self.settings["level"]
+        limits = {k: percentile_interval(figure(columns, k, plan), level) for k in kinds}
+        ordered = forms.in_order(limits, plan, rising=figure is not forms.reliability_of)
+        return {k: (float(figure(parts, k, plan)), ordered[k]) for k in kinds}
 
     def _kinds(self, found: Facets) -> dict[str, tuple[str, str, str]]:
         """Kind to: name of the ICC, of the error, and their suffix."""
@@ -292,17 +304,18 @@ class _Asked:
             kinds["intra"] = ("icc_intra", "intra", "")
         return kinds
 
-    def _change(self, sem: np.ndarray) -> np.ndarray:
+    def _change(self, parts: Any, kind: str, plan: Plan) -> np.ndarray:
+        sem = _sem(parts, kind, plan)
         return np.exp(forms.CHANGE * sem) if self.log else forms.CHANGE * sem
 
     def _cv(self, sem: np.ndarray, mean: float) -> np.ndarray:
         return 100 * (np.sqrt(np.expm1(sem**2)) if self.log else sem / mean)
 
     def _estimate(
-        self, found: Facets, name: str, value: float, drawn: np.ndarray, unit: str, words: str
+        self, found: Facets, name: str, value: float, limits: forms.Limits, unit: str, words: str
     ) -> Estimate:
         level = self.settings["level"]
-        low, high = percentile_interval(drawn, level)
+        low, high = limits
         by = self.settings["intervals"]
         way = (
             "generalised interval from sequential sums of squares"
@@ -317,7 +330,7 @@ class _Asked:
             upper=high,
             level=level if not math.isnan(low) else math.nan,
             unit=unit,
-            method=f"{words}{plan}; REML components; {way}, {len(drawn)} draws, "
+            method=f"{words}{plan}; REML components; {way}, {self.settings['n_boot']} draws, "
             f"seed {self.settings['seed']}",
             group=self.group,
             **found.counts,

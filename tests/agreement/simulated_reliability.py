@@ -172,20 +172,34 @@ class Bench:
             parts["rater_site"] = 0.0
         return {n: float(self.figure(n, parts)) for n in self.figures}
 
+    def plan(self, name: str) -> forms.Plan:
+        k, m = (2, 3) if "2x3" in name else (1, 1)
+        return forms.Plan(k, m, self.c.occasion)
+
     def figure(self, name: str, parts) -> np.ndarray:
-        what, kind = self.figures[name]
-        plan = (
-            forms.Plan(2, 3, self.c.occasion)
-            if "2x3" in name
-            else forms.Plan(1, 1, self.c.occasion)
-        )
-        if what == "icc":
-            return forms.reliability_of(parts, kind, plan)
-        return np.sqrt(forms.error_variance(parts, kind, plan))
+        return _figure(*self.figures[name], parts, self.plan(name))
+
+    def limits(self, draws) -> dict[str, forms.Limits]:
+        """Limits of every figure, in the order of the kinds of error."""
+        out, families = {}, {}
+        for name, (what, kind) in self.figures.items():
+            plan = self.plan(name)
+            if (what, plan) not in families:
+                told = [k for k in forms.RISING if f"{what}_{k}" in self.figures]
+                own = {k: percentile_interval(_figure(what, k, draws, plan), LEVEL) for k in told}
+                families[what, plan] = forms.in_order(own, plan, rising=what == "sem")
+            out[name] = families[what, plan][kind]
+        return out
 
     @property
     def random(self) -> list[list[str]]:
         return [[factor] for factor in self.factors]
+
+
+def _figure(what: str, kind: str, parts, plan: forms.Plan) -> np.ndarray:
+    if what == "icc":
+        return forms.reliability_of(parts, kind, plan)
+    return np.sqrt(forms.error_variance(parts, kind, plan))
 
 
 def bench(c: Cell) -> Bench:
@@ -218,9 +232,8 @@ def measure(c: Cell, n_sim: int, seed: int = 20_260) -> dict[str, tuple[float, f
         if i % BLOCK == 0:
             spread = split.spread(N_DRAWS, seed + i)
         draws = dict(zip(names, sequential.solve(spread, seen[:, i]).T, strict=True))
-        for name, hit in hits.items():
-            low, high = percentile_interval(b.figure(name, draws), LEVEL)
-            hit[i] = low <= truth[name] <= high, low > truth[name]
+        for name, (low, high) in b.limits(draws).items():
+            hits[name][i] = low <= truth[name] <= high, low > truth[name]
     return {name: (float(hit[:, 0].mean()), float(hit[:, 1].mean())) for name, hit in hits.items()}
 
 
