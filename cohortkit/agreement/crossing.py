@@ -11,6 +11,13 @@ import pandas as pd
 from scipy import sparse
 
 from cohortkit import checks
+from cohortkit.agreement.reading_kinds import (
+    KINDS,
+    averaged_caution,
+    one_kind,
+    scanning_caution,
+    stored_count,
+)
 from cohortkit.errors import EstimateError, TableError
 from cohortkit.estimate import Caution
 
@@ -20,7 +27,7 @@ _EXTRAS = (
     "site_id",
     "rater_site_id",
     "read_no",
-    "reads_averaged",
+    *KINDS,
     "below_resolution",
     "injured",
 )
@@ -82,7 +89,6 @@ def crossed(data: Any, roles: Roles, missing: str, raters: Sequence[Any] | None 
     reads = _reads(frame, roles)
     if raters is not None:
         reads = reads[reads["rater"].isin(list(raters))].reset_index(drop=True)
-    checks.one_quantity(reads, ("reads_averaged",))
     stop_at_unseen(reads, missing)
     named = [role for role in ("subject", "rater", "value", "participant") if role in reads]
     _, n_missing = checks.without_missing(reads[named], missing)
@@ -93,6 +99,7 @@ def crossed(data: Any, roles: Roles, missing: str, raters: Sequence[Any] | None 
             found=f"{len(reads)} rows, {n_missing} with a missing value",
             next_step="check the filters that made this table",
         )
+    one_kind(kept)
     _one_subject_each(kept)
     if "rater" not in kept:
         kept = kept.assign(rater=kept.groupby("subject").cumcount())
@@ -115,7 +122,7 @@ def _reads(frame: pd.DataFrame, roles: Roles) -> pd.DataFrame:
     )
     reads["value"] = checks.numeric(reads, "value")
     for name in _EXTRAS:
-        if list(frame.columns).count(name) == 1:
+        if list(frame.columns).count(name) == 1 and name != roles.rater:
             reads[name] = frame[name].reset_index(drop=True)
     return reads
 
@@ -296,17 +303,8 @@ def reading_cautions(reads: pd.DataFrame, whole: pd.DataFrame) -> tuple[Caution,
                 f"Reads below resolution, left out: {unseen}. The result is about visible gaps only.",
             )
         )
-    averaged = (
-        sorted(whole["reads_averaged"].dropna().unique()) if "reads_averaged" in whole else []
-    )
-    if averaged and averaged[0] > 1:
-        found.append(
-            Caution(
-                "reads_averaged",
-                f"Every value is a mean of {int(averaged[0])} reads: the error of a single read "
-                "is larger.",
-            )
-        )
+    found += averaged_caution(whole)
+    found += scanning_caution(stored_count(whole), len(whole))
     if "injured" in whole and whole["injured"].nunique() > 1:
         found.append(
             Caution(

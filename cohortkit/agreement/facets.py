@@ -11,6 +11,7 @@ import pandas as pd
 from scipy import sparse
 
 from cohortkit import checks
+from cohortkit.agreement.reading_kinds import KINDS, averaged_caution, one_kind, stored_count
 from cohortkit.errors import EstimateError, TableError
 from cohortkit.estimate import Caution
 from cohortkit.mixed import separability
@@ -21,7 +22,7 @@ from cohortkit.mixed.equations import assemble
 ASKED = ("participant", "finger", "scan", "rater", "subject_rater", "site", "rater_site")
 # Taken out of the sums of squares in this order: wide before narrow, objects before raters.
 ORDER = ("site", "participant", "finger", "scan", "rater_site", "rater", "subject_rater")
-_EXTRAS = ("reads_averaged", "below_resolution", "injured")
+_EXTRAS = (*KINDS, "below_resolution", "injured")
 
 
 @dataclass(frozen=True)
@@ -50,6 +51,8 @@ class Facets:
         Name of each rater code.
     counts
         n_participants, n_fingers, n_readings.
+    stored
+        How many of the rows are readings of stored clips.
     cautions
         About the rows.
     """
@@ -64,6 +67,7 @@ class Facets:
     contrasts: int
     raters: tuple[str, ...]
     counts: dict[str, int | None]
+    stored: int
     cautions: tuple[Caution, ...]
 
     @property
@@ -113,7 +117,7 @@ def facets(data: Any, columns: dict[str, str | None], missing: str, scale: str) 
     gaps = rows.isna().any(axis=1)
     kept, dropped = checks.without_missing(rows, missing)
     extras = extras[~gaps].reset_index(drop=True)
-    checks.one_quantity(extras, ("reads_averaged",))
+    one_kind(extras)
     if scale == "log":
         kept["value"] = _logarithms(kept["value"])
     coded = _coded(kept)
@@ -138,6 +142,7 @@ def facets(data: Any, columns: dict[str, str | None], missing: str, scale: str) 
         contrasts=int(coded["rater"].nunique()) - _groups(coded),
         raters=_names(kept),
         counts=_counts(coded, columns),
+        stored=stored_count(extras),
         cautions=(*_count_cautions(dropped, unseen), *_row_cautions(extras)),
     )
 
@@ -294,16 +299,7 @@ def _count_cautions(dropped: int, unseen: int) -> list[Caution]:
 
 
 def _row_cautions(extras: pd.DataFrame) -> list[Caution]:
-    found = []
-    averaged = extras["reads_averaged"].dropna() if "reads_averaged" in extras else pd.Series()
-    if len(averaged) and averaged.max() > 1:
-        found.append(
-            Caution(
-                "reads_averaged",
-                f"Every value is a mean of {int(averaged.max())} readings: the error of a single "
-                "reading is larger.",
-            )
-        )
+    found = averaged_caution(extras)
     if "injured" in extras and extras["injured"].nunique() > 1:
         found.append(
             Caution(

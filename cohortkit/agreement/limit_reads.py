@@ -16,10 +16,11 @@ from cohortkit.agreement.crossing import (
     reading_cautions,
     stop_at_unseen,
 )
+from cohortkit.agreement.reading_kinds import KINDS, one_kind
 from cohortkit.errors import ArgumentError, EstimateError
 from cohortkit.estimate import Caution
 
-_EXTRAS = ("finger_id", "reads_averaged", "below_resolution", "injured")
+_EXTRAS = ("finger_id", *KINDS, "below_resolution", "injured")
 
 
 class ReadOptions(TypedDict, total=False):
@@ -177,14 +178,14 @@ def clean(
     reads["value"] = checks.numeric(reads, "value")
     named = list(reads.columns)
     for name in _EXTRAS:
-        if list(frame.columns).count(name) == 1:
+        if list(frame.columns).count(name) == 1 and name != settings["rater"]:
             reads[name] = frame[name].reset_index(drop=True)
     if raters is not None:
         reads = reads[reads["rater"].isin(list(raters))].reset_index(drop=True)
-    checks.one_quantity(reads, ("reads_averaged",))
     stop_at_unseen(reads, settings["missing"])
     _, n_missing = checks.without_missing(reads[named], settings["missing"])
     kept = reads[reads[named].notna().all(axis=1)].reset_index(drop=True)
+    one_kind(kept)
     if "participant" in kept:
         one_participant_each(kept)
     owner = "participant" if "participant" in kept else "subject"

@@ -12,6 +12,13 @@ import pandas as pd
 from scipy import stats
 
 from cohortkit import checks
+from cohortkit.agreement.reading_kinds import (
+    KINDS,
+    averaged_caution,
+    one_kind,
+    scanning_caution,
+    stored_count,
+)
 from cohortkit.errors import ArgumentError, EstimateError, TableError
 from cohortkit.estimate import Caution, Estimate, Result
 
@@ -131,7 +138,9 @@ def paired(
         a subject with two participants.
     EstimateError
         Several quantities mixed, several values in a cell, more than two methods
-        and none named, subjects without a partner, fewer than two pairs.
+        and none named, subjects without a partner, fewer than two pairs, means of
+        several readings among single ones (unless each value brings its own
+        `error`, or `method` is the number of readings averaged).
     """
     spec = _spec(options)
     frame = checks.as_frame(data)
@@ -143,6 +152,8 @@ def paired(
     named = [r for r in ("subject", "method", "value", "participant", "error") if r in rows]
     _, n_missing = checks.without_missing(rows[named], missing)
     kept = rows[rows[named].notna().all(axis=1)].reset_index(drop=True)
+    if error is None:
+        one_kind(kept)
     _one_value_a_cell(kept)
     both = kept.groupby("subject")["method"].transform("size") == 2
     n_alone = int(kept.loc[~both, "subject"].nunique())
@@ -159,7 +170,7 @@ def paired(
             found=f"{whole['subject'].nunique()} such subjects among {len(rows)} rows",
             next_step="check the filters that made this table, or add readings",
         )
-    cautions = _left_out(rows, n_missing, n_alone) + _row_cautions(whole)
+    cautions = _left_out(rows, n_missing, n_alone) + _row_cautions(whole, method)
     settings = {**spec, "method": method, "methods": [str(m) for m in two], "missing": missing}
     return _laid_out(whole, two, settings, cautions)
 
@@ -238,8 +249,8 @@ def _rows(
                 found=f"{int((rows['error'] <= 0).sum())} other values in column '{error}'",
                 next_step="correct them, or leave out error= to take one ratio for all points",
             )
-    for name in ("finger_id", "rater_id", "reads_averaged", "below_resolution"):
-        if list(frame.columns).count(name) == 1:
+    for name in ("finger_id", "rater_id", *KINDS, "below_resolution"):
+        if list(frame.columns).count(name) == 1 and name != method:
             rows[name] = frame[name].reset_index(drop=True)
     return rows
 
@@ -326,7 +337,7 @@ def _left_out(rows: pd.DataFrame, n_missing: int, n_alone: int) -> tuple[Caution
     return tuple(found)
 
 
-def _row_cautions(whole: pd.DataFrame) -> tuple[Caution, ...]:
+def _row_cautions(whole: pd.DataFrame, method: str) -> tuple[Caution, ...]:
     found = []
     if "rater_id" in whole:
         raters = whole.groupby("subject")["rater_id"].nunique()
@@ -340,13 +351,16 @@ def _row_cautions(whole: pd.DataFrame) -> tuple[Caution, ...]:
                     "raters.",
                 )
             )
-    if "reads_averaged" in whole and whole["reads_averaged"].nunique() > 1:
+    if method == "reads_averaged":
         found.append(
             Caution(
                 "reads_averaged_mixed",
                 "Values are means of different numbers of reads, so their errors differ in size.",
             )
         )
+    else:
+        found += averaged_caution(whole)
+    found += scanning_caution(stored_count(whole), len(whole))
     return tuple(found)
 
 

@@ -13,6 +13,7 @@ from scipy import sparse
 
 from cohortkit import checks
 from cohortkit.agreement.categories import encode, ordered_categories
+from cohortkit.agreement.reading_kinds import KINDS, one_kind, scanning_caution, stored_count
 from cohortkit.errors import ArgumentError, EstimateError, TableError
 from cohortkit.estimate import Caution, Estimate
 
@@ -124,6 +125,10 @@ def rated(
     A subject that a rater did not rate is a gap in the layout, not a missing
     value: it needs no ``missing="drop"``, but is counted in a caution.
 
+    A category is no mean of readings, and a table of ratings seldom names
+    ``reads_averaged``. One that does holds categories made from gaps, or gaps
+    themselves; means among single readings are then refused, as everywhere.
+
     Raises
     ------
     ArgumentError
@@ -133,7 +138,8 @@ def rated(
         outside the categories.
     EstimateError
         Several pulleys mixed, two ratings of a subject by a rater, fewer than two
-        raters, or fewer than two subjects that were rated twice.
+        raters, fewer than two subjects that were rated twice, or categories made
+        from means of several readings among those from single ones.
     """
     spec = _spec(options)
     frame = checks.as_frame(data)
@@ -142,12 +148,14 @@ def rated(
         frame, {role: spec[role] for role in ("subject", "rater", "value", "participant")}
     )
     named = list(rows.columns)
-    if list(frame.columns).count("finger_id") == 1:
-        rows["finger_id"] = frame["finger_id"].reset_index(drop=True)
+    for name in ("finger_id", *KINDS):
+        if list(frame.columns).count(name) == 1 and name not in spec.values():
+            rows[name] = frame[name].reset_index(drop=True)
     if raters is not None:
         rows = rows[rows["rater"].isin(list(raters))].reset_index(drop=True)
     _, n_missing = checks.without_missing(rows[named], missing)
     kept = rows[rows[named].notna().all(axis=1)].reset_index(drop=True)
+    one_kind(kept)
     _one_rating_a_cell(kept)
     _rated_twice(kept, len(rows))
     known = ordered_categories(
@@ -160,7 +168,8 @@ def rated(
         "raters": [str(r) for r in laid.raters],
         "missing": missing,
     }
-    return replace(laid, settings=settings, cautions=(*_left_out(n_missing), *_cautions(laid)))
+    notes = (*_left_out(n_missing), *scanning_caution(stored_count(kept), len(kept)))
+    return replace(laid, settings=settings, cautions=(*notes, *_cautions(laid)))
 
 
 def resampling_options(options: RatingOptions) -> tuple[int, int]:

@@ -9,6 +9,7 @@ import pandas as pd
 from scipy import stats
 
 from cohortkit.agreement.facets import Facets
+from cohortkit.agreement.reading_kinds import scanning_caution
 from cohortkit.estimate import Caution
 
 _SHAPIRO_LIMITS = (8, 5000)
@@ -18,7 +19,11 @@ _COARSE = 0.5  # step of rounding, as a share of the residual SD
 
 
 def design_cautions(found: Facets, settings: dict[str, Any]) -> list[Caution]:
-    """What this design cannot say."""
+    """What this design cannot say.
+
+    With ``occasion="new_scan"`` the spread between scans counts as error, and with it the
+    error of scanning; so stored clips need no caution then.
+    """
     names = set(found.factors)
     reasons = found.left_out.set_index("component")["reason"]
     tied = [n for n in reasons.index if "no such column" not in reasons[n]]
@@ -66,7 +71,9 @@ def design_cautions(found: Facets, settings: dict[str, Any]) -> list[Caution]:
             "intervals='generalised' held.",
         ),
     }
-    return [Caution(code, text) for code, (holds, text) in checked.items() if holds]
+    notes = [Caution(code, text) for code, (holds, text) in checked.items() if holds]
+    anew = settings["occasion"] == "new_scan"
+    return notes if anew else [*scanning_caution(found.stored, len(found.rows)), *notes]
 
 
 def spread_cautions(rows: pd.DataFrame, residual: float, *, log: bool) -> list[Caution]:

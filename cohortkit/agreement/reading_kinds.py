@@ -1,0 +1,85 @@
+"""What kind of readings a table holds: live or of stored clips, single or means of several.
+
+Both are columns of the format, used where the table has them. Every estimator of agreement
+asks here, so that a mix is met in the same way everywhere.
+"""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from cohortkit.errors import EstimateError
+from cohortkit.estimate import Caution
+
+KINDS = ("reads_averaged", "read_mode")
+_SCANNING = "the error of scanning (where the probe is put, how the finger is held and loaded)"
+_NEXT = "For that, let the raters scan the fingers anew and use those live readings."
+
+
+def one_kind(rows: pd.DataFrame) -> None:
+    """Stop at means of several readings among single ones; their errors differ in size.
+
+    A table without the column ``reads_averaged`` is not checked: leaving it out is how a
+    caller says that pooling is meant.
+
+    Raises
+    ------
+    EstimateError
+        If the column holds more than one value. Counts the rows of each.
+    """
+    if "reads_averaged" not in rows:
+        return
+    counts = rows["reads_averaged"].dropna().astype(int).value_counts().sort_index()
+    if len(counts) < 2:
+        return
+    raise EstimateError(
+        "The rows mix means of several readings with single ones in column 'reads_averaged', and "
+        "a mean has a smaller error",
+        found="; ".join(
+            f"{n} single" if k == 1 else f"{n} means of {k}" for k, n in counts.items()
+        ),
+        next_step="keep the rows of one kind, as with reads_averaged == 1, or leave the column "
+        "out to pool knowingly",
+    )
+
+
+def averaged_caution(rows: pd.DataFrame) -> list[Caution]:
+    """A caution if every value is a mean of several readings."""
+    averaged = rows["reads_averaged"].dropna() if "reads_averaged" in rows else pd.Series()
+    if averaged.empty or averaged.min() <= 1:
+        return []
+    return [
+        Caution(
+            "reads_averaged",
+            f"Every value is a mean of {int(averaged.min())} readings: the error of a single "
+            "reading is larger.",
+        )
+    ]
+
+
+def stored_count(rows: pd.DataFrame) -> int:
+    """Number of rows that are readings of stored clips; 0 if the table does not say."""
+    return int(rows["read_mode"].eq("stored").sum()) if "read_mode" in rows else 0
+
+
+def scanning_caution(n_stored: int, n: int) -> list[Caution]:
+    """A caution if readings of stored clips are among the n: nobody scanned between them.
+
+    Two readings of one stored clip differ in the reading alone. A finger that comes back for
+    a second visit is scanned anew, so that a change must be told from a larger error.
+    """
+    if not n_stored:
+        return []
+    if n_stored == n:
+        text = (
+            f"All {n} readings are of stored clips, so {_SCANNING} is missing from them. Agreement "
+            "looks too good, and errors, smallest changes and limits too small, to judge a change "
+            f"between two visits. {_NEXT}"
+        )
+        return [Caution("scanning_error_missing", text)]
+    text = (
+        f"{n_stored} of {n} readings are of stored clips, so {_SCANNING} is missing from them. "
+        "What rests on them, above all the difference between raters, looks too small to judge a "
+        f"change between two visits. {_NEXT}"
+    )
+    return [Caution("scanning_error_partly_missing", text)]
