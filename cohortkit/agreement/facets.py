@@ -305,7 +305,7 @@ def _row_cautions(extras: pd.DataFrame) -> list[Caution]:
             Caution(
                 "injured_and_intact_mixed",
                 "Injured and uninjured fingers are mixed: their different gaps raise an ICC "
-                "without lowering the error in mm. Ask apart, with by=['injured'].",
+                "without lowering the error in mm. Report them apart.",
             )
         )
     return found

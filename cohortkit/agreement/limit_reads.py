@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import Any, TypedDict
 
 import numpy as np
@@ -18,7 +18,7 @@ from cohortkit.agreement.crossing import (
 )
 from cohortkit.agreement.reading_kinds import KINDS, one_kind
 from cohortkit.errors import ArgumentError, EstimateError
-from cohortkit.estimate import Caution
+from cohortkit.estimate import Caution, Estimate
 
 _EXTRAS = ("finger_id", *KINDS, "below_resolution", "injured")
 
@@ -153,6 +153,12 @@ def two_raters(data: Any, rater: str, raters: Sequence[Any] | None) -> list[Any]
             else "check the filters that made this table; a second rater is needed",
         )
     return known
+
+
+def between(estimates: Iterable[Estimate], two: Sequence[Any]) -> tuple[Estimate, ...]:
+    """The estimates, whose method now names the two raters compared, first minus second."""
+    named = f"rater {two[0]} minus rater {two[1]}"
+    return tuple(replace(e, method=f"{e.method}; {named}") for e in estimates)
 
 
 def clean(

@@ -16,7 +16,7 @@ from cohortkit import checks
 from cohortkit.agreement.crossing import Crossed, Roles, crossed
 from cohortkit.agreement.intervals import Limits, chi_square_sd
 from cohortkit.agreement.limit_checks import assumption_checks, check_cautions, normal_quantiles
-from cohortkit.agreement.limit_reads import two_raters
+from cohortkit.agreement.limit_reads import between, two_raters
 from cohortkit.estimate import Caution, Estimate, Result
 
 INTERVALS = ("exact", "approximate", "joint")
@@ -120,7 +120,9 @@ def limits_of_agreement(  # noqa: PLR0913 - column names and two shares, all the
     found = assumption_checks(pairs["mean"].to_numpy(), first - second)
     return AgreementLimits(
         question=f"How far apart are two reads? ({pair[0]} minus {pair[1]})",
-        estimates=_estimates(first - second, (level, coverage, interval), unit, table),
+        estimates=between(
+            _estimates(first - second, (level, coverage, interval), unit, table), pair
+        ),
         cautions=table.cautions + _cautions(first - second, found, unit, level),
         settings={
             "subject": subject,

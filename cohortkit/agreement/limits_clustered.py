@@ -28,7 +28,7 @@ from cohortkit.agreement.limit_components import (
     one_way,
     summary,
 )
-from cohortkit.agreement.limit_reads import Linked, ReadOptions, linked
+from cohortkit.agreement.limit_reads import Linked, ReadOptions, between, linked
 from cohortkit.agreement.limits import AgreementLimits, limit_factors
 from cohortkit.estimate import Caution, Estimate
 
@@ -129,8 +129,11 @@ def nested_limits(pairs: Linked, how: How, cluster: np.ndarray) -> AgreementLimi
     found = assumption_checks(*by_participant(pairs.table, cluster))
     return AgreementLimits(
         question=f"How far apart are two reads? ({two[0]} minus {two[1]})",
-        estimates=main_estimates(summary(total, how.z), limits, how, kind, build)
-        + _component_estimates(groups, total, build),
+        estimates=between(
+            main_estimates(summary(total, how.z), limits, how, kind, build)
+            + _component_estimates(groups, total, build),
+            two,
+        ),
         cautions=(
             *pairs.reads.cautions,
             *spread_cautions(len(groups.size), float(total.variance), failed, how),

@@ -16,7 +16,7 @@ from cohortkit import checks
 from cohortkit.agreement.intervals import Limits, chi_square_sd
 from cohortkit.agreement.limit_checks import assumption_checks, by_participant, check_cautions
 from cohortkit.agreement.limit_components import bootstrap_intervals
-from cohortkit.agreement.limit_reads import Linked, ReadOptions, linked
+from cohortkit.agreement.limit_reads import Linked, ReadOptions, between, linked
 from cohortkit.agreement.limits import AgreementLimits
 from cohortkit.agreement.limits_clustered import How, checked, spread_cautions
 from cohortkit.errors import ArgumentError, EstimateError
@@ -116,7 +116,7 @@ def limits_regression(
     two = pairs.reads.settings["raters"]
     return RegressionLimits(
         question=f"How far apart are two reads, by size? ({two[0]} minus {two[1]})",
-        estimates=_estimates(lines, limits, exact, unit),
+        estimates=between(_estimates(lines, limits, exact, unit), two),
         cautions=(
             *pairs.reads.cautions,
             *spread_cautions(len(np.unique(pairs.cluster)), 1.0, failed, how),

@@ -20,7 +20,15 @@ from cohortkit.agreement.limit_components import (
     component_intervals,
     summary,
 )
-from cohortkit.agreement.limit_reads import ReadOptions, Reads, clean, linked, spec, two_raters
+from cohortkit.agreement.limit_reads import (
+    ReadOptions,
+    Reads,
+    between,
+    clean,
+    linked,
+    spec,
+    two_raters,
+)
 from cohortkit.agreement.limits import AgreementLimits
 from cohortkit.agreement.limits_clustered import (
     How,
@@ -233,7 +241,7 @@ def _constant_truth(
     said = spread_cautions(reads.n_clusters, float(total.variance), failed, how)
     return AgreementLimits(
         question=f"How far apart are two single reads? ({two[0]} minus {two[1]}, repeated reads)",
-        estimates=main_estimates(summary(total, how.z), limits, how, kind, build)
+        estimates=between(main_estimates(summary(total, how.z), limits, how, kind, build), two)
         + _within(means, two, reads, how),
         cautions=(*_alone(alone), *reads.cautions, *said, *check_cautions(found, unit)),
         settings={

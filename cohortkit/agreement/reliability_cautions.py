@@ -32,8 +32,8 @@ def design_cautions(found: Facets, settings: dict[str, Any]) -> list[Caution]:
     checked = {
         "component_left_out": (
             bool(tied),
-            "Not in the model, because these rows cannot tell it from the others (reasons in "
-            f".left_out): {', '.join(tied)}. Another component holds its variance, if there is any.",
+            "Not in the model, because these rows cannot tell it from the others: "
+            f"{', '.join(tied)}. Another component holds its variance, if there is any.",
         ),
         "few_rater_contrasts": (
             "rater" in names and found.contrasts < _FEW_CONTRASTS <= raters - 1,
@@ -68,7 +68,7 @@ def design_cautions(found: Facets, settings: dict[str, Any]) -> list[Caution]:
             f"{raters} raters: percentile bootstrap intervals of everything that counts raters' "
             "shifts as error are too narrow (82 % instead of 95 % for the SEM with 4 raters, 200 "
             "runs); "
-            "intervals='generalised' held.",
+            "the generalised intervals held.",
         ),
     }
     notes = [Caution(code, text) for code, (holds, text) in checked.items() if holds]
@@ -119,8 +119,8 @@ def _size_caution(rows: pd.DataFrame, *, log: bool) -> list[Caution]:
             Caution(
                 "spread_grows_with_size",
                 f"Readings of one scan differ more where the value is larger ({seen}): one error in "
-                "the unit of the values is too large for small and too small for large ones. See "
-                "scale='log', or ask size groups apart.",
+                "the unit of the values is too large for small and too small for large ones. Look "
+                "at the logarithm of the values, or at groups of sizes apart.",
             )
         ]
     if p < 0.05 and rho < 0 and log:

@@ -134,3 +134,14 @@ def test_a_new_scan_counts_the_error_of_scanning():
 def test_a_decision_study_carries_it_on():
     result = agreement.reliability(readings().assign(read_mode="stored"), n_boot=100)
     assert MISSING in codes(agreement.decision_study(result, kind="consistency"))
+
+
+@pytest.mark.parametrize("name", [n for n in MEASURED if n.startswith("limits_")])
+def test_limits_of_two_raters_name_them_beside_every_number(name):
+    result = MEASURED[name](readings())
+    assert result.settings["raters"] == ["R0", "R1"]
+    if name == "limits_with_mean":
+        return
+    of_both = [e for e in result if not e.group.startswith("rater=")]
+    assert of_both
+    assert all(e.method.endswith("rater R0 minus rater R1") for e in of_both)
