@@ -160,7 +160,7 @@ def _area_notes(parts: Components, limits: tuple[float, float], interval: str) -
                     "The lower limit rests on half a participant added to each class; more rows "
                     "can only lower the area."
                     if interval == "stabilised"
-                    else "This kind of interval does not exist then; use interval='stabilised'."
+                    else "This kind of interval does not exist then; the stabilised one does."
                 ),
             )
         )

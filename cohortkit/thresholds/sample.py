@@ -157,7 +157,7 @@ def verification_note(sample: Sample) -> list[Caution]:
             "partial_verification",
             f"{n} of {len(sample.value)} rows were not verified by a reference standard. If large "
             "gaps are verified more often than small ones, sensitivity comes out too high and "
-            "specificity too low; see corrected_accuracy.",
+            "specificity too low; see the accuracy corrected for verification.",
         )
     ]
 

@@ -170,7 +170,7 @@ def _without_circular(
             Caution(
                 "circular_basis_kept",
                 f"CIRCULAR: {n} of {len(rows)} rows have a status that was given from the gap "
-                "itself (basis us_gap). They agree with the gap by construction, so this is not "
+                "itself. They agree with the gap by construction, so this is not "
                 "accuracy and must not be read as such.",
             )
         )
@@ -181,7 +181,7 @@ def _without_circular(
             Caution(
                 "circular_basis_left_out",
                 f"{n} of {len(rows)} rows were left out because their status was given from the "
-                "gap itself (basis us_gap).",
+                "gap itself.",
             )
         )
     return rows[~from_gap].reset_index(drop=True)

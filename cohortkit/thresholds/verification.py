@@ -31,9 +31,16 @@ _NAIVE = "verified rows only, not corrected; "
 
 @dataclass(frozen=True, repr=False)
 class CorrectedAccuracy(Result):
-    """Naive and corrected accuracy. `table`: test, positive, negative, unverified (rows)."""
+    """Naive and corrected accuracy.
+
+    `table`: test, positive, negative, unverified (rows). `flow`: step, rows; from the
+    rows given to those used, and how many of these were verified and why the others
+    count as not verified. The rows are more than those of `accuracy_at`, which needs a
+    status in every one of them.
+    """
 
     table: pd.DataFrame = field(default_factory=pd.DataFrame)
+    flow: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def corrected_accuracy(
@@ -103,6 +110,7 @@ def corrected_accuracy(
             **sample.counts,
         },
         table=_table(hit, sample),
+        flow=_flow(sample),
     )
 
 
@@ -119,9 +127,7 @@ def _verified_sample(
     notes: list[Caution] = []
     counts = {"rows_given": len(rows)}
     if "basis" in rows:
-        circular = rows["basis"].isin(CIRCULAR_BASES) & rows["verified"]
-        rows["verified"] = rows["verified"] & ~circular
-        counts["circular_as_unverified"] = int(circular.sum())
+        rows["verified"] = rows["verified"] & ~rows["basis"].isin(CIRCULAR_BASES)
     rows["status"] = rows["status"].where(rows["verified"])
     known = rows["status"].isin(positive + negative)
     other = rows["verified"] & rows["status"].notna() & ~known
@@ -137,6 +143,8 @@ def _verified_sample(
     if counts["dropped_missing"]:
         text = f"{counts['dropped_missing']} rows with a missing value were dropped."
         notes.append(Caution("missing_dropped", text))
+    circular = rows["basis"].isin(CIRCULAR_BASES) if "basis" in rows else pd.Series(dtype=bool)
+    counts["circular_as_unverified"] = int(circular.sum())
     return build_sample(
         rows, (positive, negative), (settings, spec), notes, counts, only_verified=True
     )
@@ -166,14 +174,21 @@ def _naive(sample: Sample, hit: np.ndarray, level: float) -> list[Estimate]:
 
 
 def _notes(sample: Sample, found: dict[str, Corrected]) -> list[Caution]:
-    n = int((~sample.verified).sum())
+    n, circular = int((~sample.verified).sum()), sample.counts["circular_as_unverified"]
+    why = f" ({circular} because their status was given from the gap itself)" if circular else ""
     notes = [
         Caution(
             "verification_assumed_at_random",
-            f"{n} of {len(sample.value)} rows were not verified. The correction holds if, among "
-            "fingers on the same side of the cut, the choice to verify did not depend on the tear "
-            "or on anything that goes with it; a choice by the size of the gap breaks this.",
-        )
+            f"{n} of {len(sample.value)} rows were not verified{why}. The correction holds if, "
+            "among fingers on the same side of the cut, the choice to verify did not depend on the "
+            "tear or on anything that goes with it; a choice by the size of the gap breaks this.",
+        ),
+        Caution(
+            "prevalence_of_these_rows",
+            f"The prevalence is that of these {len(sample.value)} rows, fingers that came to be "
+            "scanned at these sites. It is none among climbers, and predictive values made from it "
+            "hold for no other clinic.",
+        ),
     ]
     if any(c.extra for c in found.values()):
         notes.append(
@@ -184,6 +199,23 @@ def _notes(sample: Sample, found: dict[str, Corrected]) -> list[Caution]:
             )
         )
     return notes
+
+
+def _flow(sample: Sample) -> pd.DataFrame:
+    """Rows given, left out and used; and the used ones by how they were verified."""
+    counts = sample.counts
+    unverified = int((~sample.verified).sum())
+    from_gap = counts["circular_as_unverified"]
+    steps = {
+        "rows given": counts["rows_given"],
+        "left out: verified, but in neither class": counts["left_out_other_status"],
+        "left out: a value is missing": counts["dropped_missing"],
+        "used": len(sample.value),
+        "of these verified by a reference standard": len(sample.value) - unverified,
+        "of these not verified: status given from the gap itself": from_gap,
+        "of these not verified: other": unverified - from_gap,
+    }
+    return pd.DataFrame(list(steps.items()), columns=["step", "rows"])
 
 
 def _table(hit: np.ndarray, sample: Sample) -> pd.DataFrame:

@@ -164,3 +164,36 @@ def test_verified_rows_of_another_status_are_left_out():
     assert found.settings["left_out_other_status"] == 3
     plain = thresholds.corrected_accuracy(rows, 0.8)
     assert limits(found["sensitivity"]) == limits(plain["sensitivity"])
+
+
+def test_the_rows_are_counted_from_those_given_to_those_verified():
+    rows = table(*Design(60, 1, 0.4, 0.0, 0.8).draw(np.random.default_rng(3)))
+    rows = rows.assign(verified=True, basis="surgery", status=rows["status"].astype(object))
+    rows.loc[:4, ["basis", "verified"]] = ["us_gap", False]
+    rows.loc[5:8, ["basis", "verified"]] = ["clinical", False]
+    rows.loc[9, "status"] = "healed"
+    rows.loc[10:11, "gap_mm"] = np.nan
+    found = thresholds.corrected_accuracy(rows, 0.8, missing="drop")
+    steps = dict(zip(found.flow["step"], found.flow["rows"], strict=True))
+    # by hand: 60 rows, 1 in neither class, 2 without a value; 5 + 4 not verified
+    assert steps == {
+        "rows given": 60,
+        "left out: verified, but in neither class": 1,
+        "left out: a value is missing": 2,
+        "used": 57,
+        "of these verified by a reference standard": 48,
+        "of these not verified: status given from the gap itself": 5,
+        "of these not verified: other": 4,
+    }
+    assert found.table[["positive", "negative", "unverified"]].to_numpy().sum() == 57
+    said = {c.code: c.message for c in found.cautions}
+    assert "9 of 57 rows" in said["verification_assumed_at_random"]
+    assert "5 because their status was given from the gap" in said["verification_assumed_at_random"]
+
+
+def test_prevalence_is_said_to_be_of_these_rows_only():
+    found = thresholds.corrected_accuracy(liver_scans(), 0.5, **LIVER)
+    said = {c.code: c.message for c in found.cautions}
+    # by hand: 429 + 221 rows
+    assert "of these 650 rows" in said["prevalence_of_these_rows"]
+    assert "none among climbers" in said["prevalence_of_these_rows"]
