@@ -6,6 +6,8 @@ text without a traceback and leaves with the class's `exit_code`.
 
 from __future__ import annotations
 
+from typing import Self
+
 
 class CohortkitError(Exception):
     """A problem the user can act on.
@@ -40,6 +42,11 @@ class CohortkitError(Exception):
             parts.append(f"Found: {self.found}.")
         parts.append(f"Next: {self.next_step.rstrip('.')}.")
         return " ".join(parts)
+
+    def within(self, place: str) -> Self:
+        """The same error with a wider place, such as the site, named in front of its own."""
+        where = f"{place}, {self.where}" if self.where else place
+        return type(self)(self.what, where=where, found=self.found, next_step=self.next_step)
 
 
 class ArgumentError(CohortkitError, ValueError):

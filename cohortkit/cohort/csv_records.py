@@ -140,8 +140,9 @@ def _form_defects(cells: list[str], text: str, width: int, suspicious: bool) -> 
     if suspicious:
         if "\x00" in text:
             found.append(Defect("nul_character", "", text))
-        if _UNDECODED.search(text):
-            found.append(Defect("undecodable_byte", "", text))
+        if lost := _UNDECODED.search(text):
+            facts = {"byte": f"0x{ord(lost[0]) - 0xDC00:02X}"}
+            found.append(Defect("undecodable_byte", "", text, facts))
     return found
 
 

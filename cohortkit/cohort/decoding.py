@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import codecs
+import errno
 import os
 import re
 import stat
 import unicodedata
+from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from cohortkit.errors import SourceError
+from cohortkit.errors import CohortkitError, SourceError
 
 MAX_FILE_BYTES = 100_000_000
 """Largest clinic file that is read."""
@@ -24,6 +26,29 @@ _ENCODINGS = {
     *_WIDE,
 }
 _DRIVE = re.compile(r"^[A-Za-z]:")
+_UNDECODED = re.compile("[\x00\udc80-\udcff]")
+_UNOPENED = {
+    errno.ENOENT: "there is no such file",
+    errno.EACCES: "you are not allowed to read it",
+    errno.EPERM: "you are not allowed to read it",
+    errno.ELOOP: "it is a link",
+    errno.ENOTDIR: "a part of its path is a file, not a folder",
+    errno.ENAMETOOLONG: "its name is too long",
+}
+
+
+@dataclass(frozen=True)
+class Opening:
+    """How to speak of a file that cannot be opened: its name for a reader, and what to do."""
+
+    what: str
+    next_step: str
+    error: type[CohortkitError] = SourceError
+
+
+CLINIC_FILE = Opening(
+    "A clinic's file", "check 'file' in the mapping, and that the file lies there and may be read"
+)
 
 
 def known_encoding(name: str) -> str | None:
@@ -88,34 +113,38 @@ def read_inside(folder: Path, name: str) -> bytes:
     return read_regular_file(place, name)
 
 
-def _unopened(shown: str, error: Exception) -> SourceError:
-    return SourceError(
-        "A clinic's file cannot be opened",
+def _unopened(shown: str, error: Exception, opening: Opening = CLINIC_FILE) -> CohortkitError:
+    number = getattr(error, "errno", None)
+    told = _UNOPENED.get(number) if number else None
+    return opening.error(
+        f"{opening.what} cannot be opened",
         where=f"file '{shown}'",
-        found=getattr(error, "strerror", None) or str(error),
-        next_step="check its name in the mapping and that it may be read",
+        found=told or getattr(error, "strerror", None) or str(error),
+        next_step=opening.next_step,
     )
 
 
-def read_regular_file(path: Path, shown: str) -> bytes:
+def read_regular_file(path: Path, shown: str, opening: Opening = CLINIC_FILE) -> bytes:
     """The bytes of a regular file of bearable size that is not a link.
 
     Raises
     ------
-    SourceError
-        If there is none, or it cannot be read.
+    CohortkitError
+        Of the class that `opening` names, if there is none, or it cannot be read.
     """
     try:
         handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
     except (OSError, ValueError) as error:
-        raise _unopened(shown, error) from error
+        raise _unopened(shown, error, opening) from error
     try:
         about = os.fstat(handle)
         if not stat.S_ISREG(about.st_mode):
-            raise _refused(shown, path.parent, "it is not an ordinary file")
+            folder = stat.S_ISDIR(about.st_mode)
+            found = "it is a folder" if folder else "it is not an ordinary file"
+            raise _unopened(shown, ValueError(found), opening)
         if about.st_size > MAX_FILE_BYTES:
-            raise SourceError(
-                f"A clinic's file is larger than {MAX_FILE_BYTES // 1_000_000} MB",
+            raise opening.error(
+                f"{opening.what} is larger than {MAX_FILE_BYTES // 1_000_000} MB",
                 where=f"file '{shown}'",
                 found=f"{about.st_size} bytes",
                 next_step="export only the columns that are needed, or split the file",
@@ -123,12 +152,43 @@ def read_regular_file(path: Path, shown: str) -> bytes:
         with os.fdopen(handle, "rb", closefd=False) as stream:
             return stream.read(MAX_FILE_BYTES + 1)
     except OSError as error:
-        raise _unopened(shown, error) from error
+        raise _unopened(shown, error, opening) from error
     finally:
         os.close(handle)
 
 
-def decode(data: bytes, encoding: str, file: str) -> str:
+def wrong_encoding(encoding: str, file: str, where: str, byte: int, source: str) -> SourceError:
+    """The error for a byte that the declared encoding does not have, and how to find the right one."""
+    key = f"'encoding' under [sources.{source}] in the mapping" if source else "'encoding'"
+    return SourceError(
+        f"The file is not text in the declared encoding '{encoding}'",
+        where=f"file '{file}', {where}",
+        found=f"byte 0x{byte:02X}, which no text in '{encoding}' has there",
+        next_step=f"change {key} to the encoding the file was saved in; "
+        f"'cohortkit draft-mapping {file}' shows a guess",
+    )
+
+
+def check_line(text: str, line: int, *, encoding: str, file: str, source: str) -> None:
+    """Stop if a line on which everything rests, such as the header, holds an undecoded byte
+    or a NUL, as UTF-16 read as something else does.
+
+    Raises
+    ------
+    SourceError
+        Names line, character, byte, and how many lines more hold such bytes.
+    """
+    lines = text.split("\n")
+    found = _UNDECODED.search(lines[line - 1]) if line <= len(lines) else None
+    if not found:
+        return
+    others = sum(bool(_UNDECODED.search(other)) for other in lines) - 1
+    where = f"line {line} (the header), character {found.start() + 1}"
+    more = f"; and in {others} lines more" if others else ""
+    raise wrong_encoding(encoding, file, where + more, ord(found[0]) & 0xFF, source)
+
+
+def decode(data: bytes, encoding: str, file: str, source: str = "") -> str:
     """Text of a file in its declared encoding; a byte-order mark is left out.
 
     A byte that does not exist in the encoding is kept as a lone surrogate, so
@@ -147,18 +207,17 @@ def decode(data: bytes, encoding: str, file: str) -> str:
         text = data.decode(
             "utf-8-sig" if name == "utf-8" else name, "strict" if wide else "surrogateescape"
         )
-    except (UnicodeDecodeError, LookupError) as error:
-        raise SourceError(
-            f"The file is not text in the declared encoding {encoding}",
-            where=f"file '{file}'",
-            found=str(error),
-            next_step="declare the encoding it was saved in; draft-mapping proposes one",
-        ) from error
+    except UnicodeDecodeError as error:
+        at = getattr(error, "start", 0)
+        line = data[:at].decode(name, "ignore").count("\n") + 1
+        where = f"line {line}, byte {at + 1} of the file"
+        raise wrong_encoding(encoding, file, where, data[at], source) from error
     text = text.removeprefix("\ufeff").replace("\r\n", "\n")
     if "\r" in text and "\n" not in text:
         raise SourceError(
             "The lines of the file end with bare carriage returns",
             where=f"file '{file}'",
-            next_step="save it again with ordinary line ends",
+            next_step="open it in a text editor or spreadsheet program and save it again with "
+            "ordinary line ends",
         )
     return text

@@ -5,11 +5,9 @@ Guessing happens here and nowhere else. An import takes only what a mapping decl
 
 from __future__ import annotations
 
-import io
 import json
 import os
 import re
-import zipfile
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
@@ -18,7 +16,8 @@ from pathlib import Path
 from charset_normalizer import from_bytes
 
 from cohortkit.cohort.csv_records import RecordSet, read_csv_records
-from cohortkit.cohort.decoding import decode, known_encoding, read_regular_file
+from cohortkit.cohort.decoding import Opening, decode, known_encoding, read_regular_file
+from cohortkit.cohort.file_kinds import SAVE_AS_TABLE, WORKBOOK, holds_no_text, kind_of
 from cohortkit.cohort.mapping_parts import SourceSpec
 from cohortkit.cohort.sheets import largest_sheet, open_book, read_sheet_records
 from cohortkit.cohort.spelling import normal
@@ -32,7 +31,11 @@ _SHEET_TOP = 20
 _SHOWN_VALUES = 6
 _MOST_CODES = 12
 _USUAL = "cp1252"
+_OPENING = Opening("The file", "give the path of a clinic's .csv or .xlsx file")
 _QUOTED = re.compile(r'"[^"]*"')
+_ONE_COLUMN = (
+    "only one column was found: is this a table, with its cells apart by ; , | or tabulators?"
+)
 _COMMA = re.compile(r"[+-]?\d+,\d+")
 _POINT = re.compile(r"[+-]?\d+\.\d+")
 
@@ -120,6 +123,8 @@ def _guess_decimal(cells: Iterable[str]) -> str:
 def _csv_source(path: Path, data: bytes) -> tuple[SourceSpec, RecordSet, list[str]]:
     encoding = guess_encoding(data)
     text = decode(data, encoding, path.name)
+    if holds_no_text(text[:_SAMPLE_BYTES]):
+        raise _no_table(path, "mostly characters that no text has")
     lines = text.split("\n", 60)[:60]
     delimiter = guess_delimiter(lines)
     widths = [_marks(line, delimiter) + 1 if line.strip() else 0 for line in lines]
@@ -153,6 +158,15 @@ def _xlsx_source(path: Path, data: bytes) -> tuple[SourceSpec, RecordSet, list[s
     spec = replace(spec, header_line=_guess_header_line([sum(map(bool, row)) for row in first]))
     records = read_sheet_records(book, spec)
     return spec, records, [" | ".join(row)[:100] for row in (records.headers, *records.rows[:2])]
+
+
+def _no_table(path: Path, found: str) -> SourceError:
+    return SourceError(
+        "No mapping can be drafted, since the file is no table in text or in a workbook",
+        where=f"file '{path}'",
+        found=found,
+        next_step=SAVE_AS_TABLE,
+    )
 
 
 def _source_lines(spec: SourceSpec) -> list[str]:
@@ -250,16 +264,17 @@ def draft_mapping(source_path: str | os.PathLike[str]) -> DraftMapping:
     Raises
     ------
     SourceError
-        If the file cannot be opened or holds no table.
+        If the file cannot be opened, is empty, or is no table but a picture, a document
+        or the like.
     """
     path = Path(source_path)
-    data = read_regular_file(path, path.name)
+    data = read_regular_file(path, str(path), _OPENING)
     if not data.strip():
-        raise SourceError(
-            "The file is empty", where=f"file '{path.name}'", next_step="export it again"
-        )
-    is_sheet = zipfile.is_zipfile(io.BytesIO(data))
-    spec, records, sample = (_xlsx_source if is_sheet else _csv_source)(path, data)
+        raise SourceError("The file is empty", where=f"file '{path}'", next_step="export it again")
+    kind = kind_of(data)
+    if kind not in ("", WORKBOOK):
+        raise _no_table(path, kind)
+    spec, records, sample = (_xlsx_source if kind else _csv_source)(path, data)
     columns = _Columns(records)
     head = [
         "# Draft of a mapping file. Check every line that ends in '# guess', replace every '?'.",
@@ -296,4 +311,5 @@ def _summary(spec: SourceSpec, records: RecordSet, sample: list[str]) -> list[st
         f"{len(records.headers)} columns, {len(records.rows)} records"
         + (f", {odd} of them not as wide as the header or badly quoted" if odd else ""),
         *(f"as decoded: {_comment(line)}" for line in sample),
+        *([_ONE_COLUMN] if len(records.headers) < 2 else []),
     ]

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from cohortkit.cohort.decoding import read_regular_file
+from cohortkit.cohort.decoding import Opening, read_regular_file
 from cohortkit.cohort.draft import DraftMapping, draft_mapping
 from cohortkit.cohort.mapping_parts import (
     Block,
@@ -34,6 +34,13 @@ from cohortkit.tables.schema import TABLE_NAMES
 __all__ = ["DraftMapping", "Mapping", "draft_mapping", "read_mapping"]
 
 _MAX_BYTES = 2_000_000
+_OPENING = Opening(
+    "The mapping file",
+    "check its path; 'cohortkit draft-mapping FILE --out mapping.toml' drafts one from a clinic's "
+    "file",
+    MappingError,
+)
+_TOML_PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
 def _selector(raw: dict[str, Any] | None) -> Selector | None:
@@ -95,36 +102,68 @@ def _rows(parsed: dict[str, Any], lines: dict[KeyPath, int]) -> Iterator[InlineR
 
 
 def _stop(path: Path, lines: dict[KeyPath, int], faults: list[Fault]) -> MappingError:
-    told = []
-    for place, message in faults:
-        line = line_of(lines, place)
-        told.append((line or 0, f"{f'line {line}, ' if line else ''}{shown(place)}: {message}"))
-    ordered = list(dict.fromkeys(text for _, text in sorted(told, key=lambda t: t[0])))
-    count = "one fault" if len(ordered) == 1 else f"{len(ordered)} faults"
+    told = [(line_of(lines, place) or 1, shown(place), message) for place, message in faults]
+    ordered = sorted(dict.fromkeys(told), key=lambda fault: fault[0])
+    places = [f"line {line}, {key}" for line, key, _ in ordered]
+    messages = [message for _, _, message in ordered]
+    if len(ordered) == 1:
+        count, where, found = "one fault", f", {places[0]}", messages[0]
+    else:
+        numbers = ", ".join(str(line) for line in dict.fromkeys(fault[0] for fault in ordered))
+        count, where = f"{len(ordered)} faults", f", lines {numbers}"
+        found = "; ".join(f"{p}: {m}" for p, m in zip(places, messages, strict=True))
     return MappingError(
         f"The mapping file has {count}",
-        where=f"file '{path.name}'",
-        found="; ".join(ordered),
-        next_step="correct the lines named; the format is described in docs and in "
-        "schemas/mapping.schema.json",
+        where=f"file '{path}'{where}",
+        found=found,
+        next_step="correct the lines named; docs/mapping.md explains the format key by key",
     )
 
 
+def _not_toml(path: Path, where: str, found: str) -> MappingError:
+    correct = "correct the line named, and put texts between straight quotes"
+    return MappingError(
+        "The mapping file is not TOML in UTF-8",
+        where=f"file '{path}'{where}",
+        found=found,
+        next_step=correct
+        if path.suffix.lower() == ".toml"
+        else "give the clinic's mapping file, which ends in .toml, not its data; if this is the "
+        f"mapping file, {correct}",
+    )
+
+
+def _toml_fault(path: Path, text: str, error: tomllib.TOMLDecodeError) -> MappingError:
+    told = str(error)
+    place = _TOML_PLACE.search(told)
+    said = told[: place.start()] if place else told
+    if place and place[1]:
+        line = int(place[1])
+        said = said.replace("Cannot overwrite a value", "the same key stands here a second time")
+        reads = text.split("\n")[line - 1].strip()[:80]
+        return _not_toml(
+            path, f", line {line}, column {place[2]}", f"{said}; the line reads: {reads}"
+        )
+    last = len(text.rstrip("\n").split("\n"))
+    found = f"{said}; a quote or bracket that was opened above is not closed"
+    return _not_toml(path, f", line {last} (the end)", found)
+
+
 def _parsed(path: Path) -> tuple[bytes, str, dict[str, Any]]:
-    data = read_regular_file(path, path.name)
+    data = read_regular_file(path, str(path), _OPENING)
+    if len(data) > _MAX_BYTES:
+        raise _not_toml(path, "", f"{len(data)} bytes; a mapping has {_MAX_BYTES} at most")
     try:
-        if len(data) > _MAX_BYTES:
-            raise ValueError(f"{len(data)} bytes; a mapping has {_MAX_BYTES} at most")
         text = data.decode("utf-8-sig").replace("\r\n", "\n")
         return data, text, tomllib.loads(text)
+    except UnicodeDecodeError as error:
+        line = data[: error.start].count(b"\n") + 1
+        found = f"byte 0x{data[error.start]:02X}; save the file as UTF-8 in a text editor"
+        raise _not_toml(path, f", line {line}", found) from error
+    except tomllib.TOMLDecodeError as error:
+        raise _toml_fault(path, text, error) from error
     except (ValueError, RecursionError) as error:
-        line = re.search(r"at line (\d+)", str(error))
-        raise MappingError(
-            "The mapping file is not TOML in UTF-8",
-            where=f"file '{path.name}'" + (f", line {line[1]}" if line else ""),
-            found=str(error) or type(error).__name__,
-            next_step="correct the line named",
-        ) from error
+        raise _not_toml(path, "", "brackets nested too deeply, or a number too long") from error
 
 
 def read_mapping(path: str | os.PathLike[str]) -> Mapping:
@@ -143,9 +182,7 @@ def read_mapping(path: str | os.PathLike[str]) -> Mapping:
     Raises
     ------
     MappingError
-        Once, naming every fault with its line and key.
-    SourceError
-        If the mapping file itself cannot be opened.
+        Once, naming every fault with its line and key; or if the file cannot be opened.
     """
     path = Path(path)
     data, text, parsed = _parsed(path)

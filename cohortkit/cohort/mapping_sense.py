@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from difflib import get_close_matches
 
 from cohortkit.cohort.dates import unsupported
 from cohortkit.cohort.decoding import known_encoding, path_fault
@@ -16,16 +15,11 @@ from cohortkit.cohort.mapping_parts import (
     SourceSpec,
 )
 from cohortkit.cohort.parsing import constant_fault
+from cohortkit.cohort.spelling import nearest
 from cohortkit.cohort.units import convertible, factor
 from cohortkit.tables.schema import Field, table
 
 Fault = tuple[KeyPath, str]
-
-
-def nearest(name: str, known: list[str]) -> str:
-    """A hint at the known name that is spelled most alike; empty if none is."""
-    close = get_close_matches(name, known, n=1, cutoff=0.6)
-    return f"; did you mean '{close[0]}'?" if close else ""
 
 
 def _source_faults(spec: SourceSpec) -> Iterator[Fault]:

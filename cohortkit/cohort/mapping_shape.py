@@ -9,6 +9,7 @@ from typing import Any
 from jsonschema import Draft202012Validator, ValidationError
 
 from cohortkit.cohort.mapping_parts import KeyPath
+from cohortkit.cohort.spelling import nearest
 from cohortkit.tables.schema import read_json
 
 _TYPES = {
@@ -20,6 +21,12 @@ _TYPES = {
     "object": "a table",
 }
 _FILLS = ("value", "from", "join")
+_ID = "may hold letters without accents, digits, hyphen and underscore only, 64 at most"
+_FORMS = {
+    "^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$": _ID,
+    "^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$": _ID.replace("hyphen", "dot, hyphen"),
+    "%[a-zA-Z]": "is no date format such as %d.%m.%Y",
+}
 
 Fault = tuple[KeyPath, str]
 
@@ -33,20 +40,20 @@ def _listed(words: Any) -> str:
     return ", ".join(f"'{w}'" for w in words)
 
 
-def _keys(error: ValidationError) -> str:
+def _unknown(error: ValidationError, path: KeyPath) -> Iterator[Fault]:
     schema: Any = error.schema
     instance: Any = error.instance
     known = schema.get("properties", {})
-    unknown = [key for key in instance if key not in known]
-    return f"unknown key {_listed(unknown)}; known here: {_listed(known)}"
+    for key in instance:
+        if key not in known:
+            hint = nearest(key, list(known)) or f"; known here: {_listed(known)}"
+            yield (*path, key), f"unknown key '{key}'{hint}"
 
 
 def _message(error: ValidationError) -> str:
     rule = error.validator
     value: Any = error.validator_value
     instance: Any = error.instance
-    if rule == "additionalProperties":
-        return _keys(error)
     if rule == "required":
         return f"key {_listed(k for k in value if k not in instance)} is missing"
     if rule == "dependentRequired":
@@ -68,7 +75,7 @@ def _message(error: ValidationError) -> str:
     if rule == "uniqueItems":
         return "names the same thing twice"
     if rule == "pattern":
-        return f"'{instance}' is not of the form {value}"
+        return f"'{instance}' {_FORMS.get(value, 'is not written as it has to be')}"
     if error.schema is False:
         return "does not go together with the other keys here"
     return error.message
@@ -89,6 +96,8 @@ def _faults(error: ValidationError, above: KeyPath = ()) -> Iterator[Fault]:
     path = (*above, *error.path)
     if error.validator == "oneOf":
         yield from _fill_faults(error, path)
+    elif error.validator == "additionalProperties":
+        yield from _unknown(error, path)
     else:
         yield path, _message(error)
 

@@ -31,8 +31,9 @@ REASONS: dict[str, tuple[str, str]] = {
     ),
     "nul_character": ("A cell holds a NUL character", "delete the character"),
     "undecodable_byte": (
-        "A byte does not exist in the declared encoding",
-        "declare the encoding the file was saved in, or retype the cell",
+        "Byte {byte} does not exist in the declared encoding",
+        "change 'encoding' of this source in the mapping to the one the file was saved in"
+        " ('cohortkit draft-mapping FILE' shows a guess), or retype the cell",
     ),
     "cell_too_long": (
         "A cell is longer than {limit} characters",

@@ -42,11 +42,11 @@ def _open(data: bytes, file: str, stored_results: bool) -> Workbook:
             return load_workbook(io.BytesIO(data), data_only=stored_results, keep_links=False)
     except defusedxml.DefusedXmlException as error:
         raise unreadable(
-            file, f"forbidden XML: {type(error).__name__}", "export the table again as csv"
+            file, "markup that could do harm (XML entities)", "export the table again as csv"
         ) from error
     except Exception as error:
         # whatever a damaged workbook sets off inside the reader is the file's fault
-        found = f"{type(error).__name__}: {str(error)[:200]}"
+        found = f"it is damaged or not in the form of a workbook ({str(error)[:200]})"
         raise unreadable(
             file, found, "open it in the spreadsheet program and save it again"
         ) from error
@@ -80,7 +80,7 @@ def _sheet(book: Workbook, name: str, file: str) -> Worksheet:
         f"The workbook has no sheet '{name}'",
         where=f"file '{file}'",
         found="sheets " + ", ".join(f"'{n}'" for n in book.sheetnames),
-        next_step="correct 'sheet' in the mapping",
+        next_step=f"correct 'sheet' of the source that reads '{file}' in the mapping",
     )
 
 

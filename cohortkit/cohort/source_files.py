@@ -12,15 +12,17 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from cohortkit.cohort.csv_records import Defect, RecordSet, read_csv_records
-from cohortkit.cohort.decoding import decode, read_inside
+from cohortkit.cohort.decoding import check_line, decode, read_inside
+from cohortkit.cohort.file_kinds import DAMAGED, SAVE_AS_TABLE, WORKBOOK, kind_of
 from cohortkit.cohort.mapping_parts import Mapping, SourceSpec
-from cohortkit.cohort.mapping_sense import nearest
 from cohortkit.cohort.sheets import OpenBook, open_book, read_sheet_records
-from cohortkit.cohort.spelling import normal
+from cohortkit.cohort.spelling import nearest, normal
+from cohortkit.cohort.toml_lines import line_of
 from cohortkit.errors import CohortkitError, MappingError, SourceError
 from cohortkit.tables.canonical import sha256
 
 _KIND_END = "\x1f"
+_LISTED, _SHOWN = 30, 40
 SURPLUS = "(surplus "
 """Beginning of the names that cells beyond the header get."""
 
@@ -154,20 +156,25 @@ def _headers(records: RecordSet, spec: SourceSpec) -> list[str]:
 def _check_columns(headers: list[str], mapping: Mapping, spec: SourceSpec) -> None:
     used = mapping.cells_read(spec.name)
     absent = sorted(used - set(headers))
+    line = line_of(mapping.lines, ("sources", spec.name)) or 1
+    here = f"mapping file '{mapping.path}', line {line}, [sources.{spec.name}]"
     if absent:
+        shown = ", ".join(f"'{h[:_SHOWN]}'" for h in headers[:_LISTED])
+        more = len(headers) - _LISTED
+        sheet = f", sheet '{spec.sheet}'" if spec.sheet else ""
         raise SourceError(
             "Columns that the mapping reads are not in the file",
-            where=f"file '{spec.file}', line {spec.header_line}",
+            where=f"file '{spec.file}'{sheet}, line {spec.header_line}",
             found="; ".join(f"'{name}'{nearest(name, headers)}" for name in absent)
-            + "; the header has "
-            + ", ".join(f"'{h}'" for h in headers),
-            next_step="correct the names in the mapping, or check delimiter and header_line",
+            + f"; the header has {shown}"
+            + (f" and {more} more" if more > 0 else ""),
+            next_step=f"correct the names in the mapping, or {_reading(spec, headers, absent)}",
         )
     both = sorted(used & {normal(n) for n in spec.ignore})
     if both:
         raise MappingError(
             "Columns are both used and ignored",
-            where=f"file '{spec.file}', source '{spec.name}'",
+            where=f"{here}, ignore",
             found=", ".join(f"'{h}'" for h in both),
             next_step="take them out of 'ignore'",
         )
@@ -176,21 +183,61 @@ def _check_columns(headers: list[str], mapping: Mapping, spec: SourceSpec) -> No
     if left:
         raise MappingError(
             "Columns of the file are neither used nor ignored",
-            where=f"file '{spec.file}', source '{spec.name}'",
+            where=f"{here}, file '{spec.file}', line {spec.header_line}",
             found=", ".join(f"'{h}'" for h in left),
-            next_step="use them in a block, or name them under 'ignore'",
+            next_step="use them in a [[tables]] block, or name them under 'ignore' of the source",
         )
+
+
+def _reading(spec: SourceSpec, headers: list[str], absent: list[str]) -> str:
+    """What may be wrong with the reading of a header that is not as the mapping says."""
+    if spec.format == "xlsx":
+        return f"check 'sheet' and 'header_line' under [sources.{spec.name}]"
+    text = f"check 'delimiter' and 'header_line' under [sources.{spec.name}]"
+    if all(name.isascii() for name in (*headers, *absent)):
+        return text
+    return (
+        f"{text}; if letters look wrong, change 'encoding' there (now '{spec.encoding}'): "
+        f"'cohortkit draft-mapping {spec.file}' shows a guess"
+    )
+
+
+def _refuse_other_kind(data: bytes, spec: SourceSpec) -> None:
+    """Stop if the file is plainly not of the declared format."""
+    kind = kind_of(data)
+    if kind in (("",) if spec.format == "csv" else (WORKBOOK, DAMAGED)):
+        return
+    key = f"[sources.{spec.name}] in the mapping"
+    if spec.format == "csv":
+        step = (
+            f"set format = \"xlsx\" and 'sheet' under {key}" if kind == WORKBOOK else SAVE_AS_TABLE
+        )
+    else:
+        step = SAVE_AS_TABLE if kind else f'set format = "csv" and its keys under {key}'
+    raise SourceError(
+        f"The file is not of the declared format '{spec.format}'",
+        where=f"file '{spec.file}'",
+        found=kind or "text, or nothing that can be recognised",
+        next_step=step,
+    )
 
 
 def _source(mapping: Mapping, spec: SourceSpec, books: dict[str, OpenBook]) -> SourceData:
     data = read_inside(mapping.folder, spec.file)
+    if not data.strip():
+        raise SourceError(
+            "The file is empty", where=f"file '{spec.file}'", next_step="export it again"
+        )
+    _refuse_other_kind(data, spec)
     if spec.format == "xlsx":
         if spec.file not in books:
             books[spec.file] = open_book(data, spec.file)
         records = read_sheet_records(books[spec.file], spec)
     else:
+        text = decode(data, spec.encoding, spec.file, spec.name)
+        check_line(text, spec.header_line, encoding=spec.encoding, file=spec.file, source=spec.name)
         records = read_csv_records(
-            decode(data, spec.encoding, spec.file),
+            text,
             delimiter=spec.delimiter,
             quote=spec.quote,
             header_line=spec.header_line,
@@ -227,13 +274,15 @@ def read_sources(mapping: Mapping) -> list[SourceData]:
             found.append(_source(mapping, spec, books))
         except CohortkitError as fault:
             faults.append(fault)
+    site = f"site {mapping.site_id}"
     if len(faults) > 1:
         raise type(faults[0])(
             f"{len(faults)} files cannot be read as the mapping says",
-            where=f"mapping '{mapping.path.name}'",
-            found=" ".join(f"({n}) {fault}" for n, fault in enumerate(faults, start=1)),
-            next_step="mend each of them",
+            where=f"{site}, mapping file '{mapping.path}'",
+            found=" ".join(f"({n}) {fault}" for n, fault in enumerate(faults, start=1)).rstrip("."),
+            next_step="mend each of them as it says, and import again",
         ) from faults[0]
     if faults:
-        raise faults[0]
+        named = isinstance(faults[0], MappingError)
+        raise faults[0].within(site if named else f"{site}, mapping file '{mapping.path}'")
     return found

@@ -8,6 +8,8 @@ came is kept beside.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
+from difflib import get_close_matches
 
 _SPACES = "\u00a0\u2002\u2003\u2007\u2008\u2009\u200a\u202f\u3000"
 _INVISIBLE = "\u00ad\u200b\u200c\u200d\u200e\u200f\u2060\ufeff"
@@ -39,6 +41,12 @@ def normal(text: str) -> str:
     if text.isascii():
         return text.strip()
     return text.translate(SPELLING).strip()
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """A hint at the known name that is spelled most alike; empty if none is."""
+    close = get_close_matches(name, list(known), n=1, cutoff=0.6)
+    return f"; did you mean '{close[0]}'?" if close else ""
 
 
 def looks_like_date(text: str, *, short: bool = False) -> bool:

@@ -88,8 +88,22 @@ def line_of(lines: dict[KeyPath, int], path: KeyPath) -> int | None:
 
 
 def shown(path: KeyPath) -> str:
-    """A key path as people write it: ``tables[0].columns.gap_mm``."""
-    text = ""
+    """A key path as it stands in the file: ``[[tables]] no. 1, columns.gap_mm``.
+
+    Blocks of the same heading are counted from 1. The file as a whole is its top level.
+    """
+    if not path:
+        return "top level, above the first heading in [brackets]"
+    texts: list[str] = []
+    heading: list[str] = []
+    own: list[str] = []
     for part in path:
-        text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else str(part)
-    return text
+        if isinstance(part, str):
+            heading.append(part)
+            own.append(part)
+        elif heading[-1] in ("tables", "variants") or heading[0] == "rows":
+            texts.append(f"[[{'.'.join(heading)}]] no. {part + 1}")
+            own = []
+        else:
+            own[-1] += f" (entry {part + 1})"
+    return ", ".join([*texts, ".".join(own)] if own else texts)

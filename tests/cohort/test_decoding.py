@@ -87,6 +87,17 @@ def test_wide_encodings_have_to_fit():
         decode(b"abc", "utf-16", "f")
 
 
+def test_a_wide_encoding_that_does_not_fit_is_placed():
+    data = "a;b\nc".encode("utf-16") + b"\x00"
+    with pytest.raises(SourceError) as caught:
+        decode(data, "utf-16", "f.csv", "people")
+    assert (
+        caught.value.where == "file 'f.csv', line 2, byte 13 of the file"
+    )  # by hand: 2 + 2 x 5 + 1
+    assert "'encoding' under [sources.people]" in caught.value.next_step
+    assert "cohortkit draft-mapping f.csv" in caught.value.next_step
+
+
 def test_file_of_bare_carriage_returns_stops():
     with pytest.raises(SourceError, match="bare carriage returns"):
         decode(b"a\rb\rc", "ascii", "f")

@@ -86,3 +86,42 @@ def test_empty_file(tmp_path, data):
     (tmp_path / "a.csv").write_bytes(data)
     with pytest.raises(SourceError, match="empty"):
         draft_mapping(tmp_path / "a.csv")
+
+
+PICTURE = b"\x89PNG\r\n\x1a\n" + bytes(range(256)) * 4
+NO_TABLES = {
+    "picture": (PICTURE, "a picture"),
+    "pdf": (b"%PDF-1.7\n1 0 obj\n", "a PDF document"),
+    "old workbook": (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(512), "an old workbook"),
+    "packed": (b"\x1f\x8b\x08\x00", "gzip"),
+    "web page": (b"\xef\xbb\xbf <html><table><tr><td>1</td></tr></table></html>", "a web page"),
+    "rich text": (b"{\\rtf1 a}", "a text document"),
+    "noise": (bytes(range(256)) * 8, "characters that no text has"),
+}
+
+
+@pytest.mark.parametrize(("data", "found"), NO_TABLES.values(), ids=NO_TABLES.keys())
+def test_what_is_no_table_gives_no_skeleton(tmp_path, data, found):
+    path = tmp_path / "a.csv"
+    path.write_bytes(data)
+    with pytest.raises(SourceError, match="No mapping can be drafted") as caught:
+        draft_mapping(path)
+    assert found in caught.value.found
+    assert caught.value.where == f"file '{path}'"
+    assert ".csv or .xlsx" in caught.value.next_step
+
+
+def test_a_file_that_begins_like_a_picture_is_text(tmp_path):
+    (tmp_path / "a.csv").write_text("BMI;Alter\n21;30\n", encoding="utf-8")
+    assert "#   BMI: 21" in draft_mapping(tmp_path / "a.csv").text_toml
+
+
+def test_a_file_with_one_column_is_remarked_on(tmp_path):
+    (tmp_path / "a.csv").write_text("some words\nand more\n", encoding="utf-8")
+    assert any("only one column" in line for line in draft_mapping(tmp_path / "a.csv").summary)
+
+
+def test_a_missing_file_is_no_matter_of_a_mapping(tmp_path):
+    with pytest.raises(SourceError, match="there is no such file") as caught:
+        draft_mapping(tmp_path / "no.csv")
+    assert "in the mapping" not in str(caught.value)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from cohortkit.cohort.mapping import read_mapping
-from cohortkit.errors import MappingError, SourceError
-from tests.cohort.clinic_files import MAPPING
+from cohortkit.errors import MappingError
+from tests.cohort.clinic_files import MAPPING, write_clinic
 
 
 def read(tmp_path, text: str):
@@ -37,7 +37,7 @@ def test_a_mapping_in_full(tmp_path):
 
 
 FAULTS = {
-    "unknown key": ("decimal = \",\"", "dezimal = \",\"", "sources.people: unknown key 'dezimal'"),
+    "unknown key": ("decimal = \",\"", "dezimal = \",\"", "unknown key 'dezimal'; did you mean 'decimal'?"),
     "unknown format": ('format = "csv"', 'format = "ods"', "has to be one of 'csv', 'xlsx'"),
     "key of the other format": (
         'delimiter = ";"', 'delimiter = ";"\nsheet = "A"', "does not go together",
@@ -84,7 +84,7 @@ FAULTS = {
     "site without a row": ('site_id = "S01"\n\n', 'site_id = "S09"\n\n', "no row of the table 'sites'"),
     "column of an inline row": ("transducer_mhz = 18", "transducer = 18", "did you mean"),
     "version": ("mapping_version = 1", "mapping_version = 2", "has to be 1"),
-    "site of strange letters": ('site_id = "S01"\n\n', 'site_id = "../S01"\n\n', "is not of the form"),
+    "site of strange letters": ('site_id = "S01"\n\n', 'site_id = "../S01"\n\n', "letters without accents"),
     "name kept for typed rows": ("[sources.people]", "[sources.mapping]", "is kept for rows typed"),
 }  # fmt: skip
 
@@ -98,18 +98,53 @@ def test_each_fault_is_named_with_its_line(tmp_path, old, new, message):
         read(tmp_path, text)
     told = str(caught.value)
     assert message in told
-    assert "file 'mapping.toml'" in told
-    assert "line " in told or new == 'site_id = "S01"'
+    assert caught.value.where.startswith(f"file '{tmp_path / 'mapping.toml'}', line")
     assert caught.value.exit_code == 3
 
 
 def test_line_of_the_fault_is_right(tmp_path):
     text = MAPPING.replace('unit = "m"', 'unit = "N"')
     line = line_in(text, 'unit = "N"')
-    with pytest.raises(
-        MappingError, match=rf"line {line}, tables\[0\].columns.height_cm.unit: 'N'"
-    ):
+    with pytest.raises(MappingError) as caught:
         read(tmp_path, text)
+    assert caught.value.where.endswith(f"line {line}, [[tables]] no. 1, columns.height_cm.unit")
+    assert caught.value.found.startswith("'N' cannot be turned into cm")
+
+
+@pytest.mark.parametrize(
+    ("cut", "heading", "place"),
+    [
+        ('site_id = "S01"\n\n', "mapping_version", "top level, above the first heading"),
+        ("mapping_version = 1\n", "site_id", "top level, above the first heading"),
+        ('encoding = "cp1252"\n', "[sources.people]", "sources.people"),
+        ('date = "Einschluss"\n', "[enrolment]", "enrolment"),
+        ('table = "scans"\n', '[[tables]]\nsource = "scans"', "[[tables]] no. 2"),
+    ],
+)
+def test_a_missing_key_is_placed_at_its_heading(tmp_path, cut, heading, place):
+    text = MAPPING.replace(cut, "", 1)
+    with pytest.raises(MappingError) as caught:
+        read(tmp_path, text)
+    path, line = tmp_path / "mapping.toml", line_in(text, heading)
+    assert caught.value.where.startswith(f"file '{path}', line {line}, {place}")
+    key = cut.partition(" ")[0]
+    assert caught.value.found == f"key '{key}' is missing"
+
+
+def test_several_faults_name_line_and_key_each(tmp_path):
+    text = MAPPING.replace('site_id = "S01"\n\n', "", 1).replace("decimal", "dezimal", 1)
+    with pytest.raises(MappingError) as caught:
+        read(tmp_path, text)
+    first, second = caught.value.found.split("; line ")
+    assert first.startswith("line 1, top level")
+    assert second.startswith(f"{line_in(text, 'dezimal')}, sources.people.dezimal: unknown key")
+
+
+@pytest.mark.parametrize("name", ["../S01", "a b", "x" * 65])
+def test_forms_are_told_in_words(tmp_path, name):
+    with pytest.raises(MappingError, match="letters without accents, digits") as caught:
+        read(tmp_path, MAPPING.replace('site_id = "S01"\n\n', f'site_id = "{name}"\n\n', 1))
+    assert "[A-Z" not in str(caught.value)
 
 
 def test_all_faults_come_at_once(tmp_path):
@@ -144,21 +179,39 @@ def test_dates_need_an_enrolment(tmp_path):
 @pytest.mark.parametrize(
     ("data", "found"),
     [
-        (b"a = 1\nb = = 2\n", "line 2"),
-        (b"a = '\xff'\n", "not TOML in UTF-8"),
-        (b"a = 1\na = 2\n", "not TOML"),
-        (b"a = " + b"[" * 5_000, "not TOML"),
-        (b"#" * 2_000_001, "not TOML"),
+        (b"a = 1\nb = = 2\n", ", line 2, column 5"),
+        (b"a = 1\nb = '\xff'\n", ", line 2"),
+        (b"a = 1\na = 2\n", ", line 2, column 6"),
+        (b'a = 1\nb = """x\n', ", line 2 (the end)"),
+        (b"a = " + b"[" * 5_000, ""),
+        (b"#" * 2_000_001, ""),
     ],
-    ids=["syntax", "encoding", "twice", "deep", "long"],
+    ids=["syntax", "encoding", "twice", "open", "deep", "long"],
 )
 def test_what_is_no_toml(tmp_path, data, found):
     path = tmp_path / "mapping.toml"
     path.write_bytes(data)
-    with pytest.raises(MappingError, match=found):
+    with pytest.raises(MappingError, match="not TOML in UTF-8") as caught:
         read_mapping(path)
+    assert caught.value.where == f"file '{path}'{found}"
+    assert "(at " not in str(caught.value)
 
 
-def test_absent_mapping(tmp_path):
-    with pytest.raises(SourceError, match="cannot be opened"):
-        read_mapping(tmp_path / "no.toml")
+def test_data_given_as_mapping_are_told_apart(tmp_path):
+    write_clinic(tmp_path)
+    with pytest.raises(MappingError, match=r"ends in \.toml, not its data"):
+        read_mapping(tmp_path / "people.csv")
+
+
+@pytest.mark.parametrize("kind", ["absent", "folder"])
+def test_a_mapping_that_cannot_be_opened_is_called_one(tmp_path, kind):
+    path = tmp_path / "no.toml"
+    if kind == "folder":
+        path.mkdir()
+    with pytest.raises(MappingError, match="The mapping file cannot be opened") as caught:
+        read_mapping(path)
+    assert str(path) in caught.value.where
+    assert (
+        caught.value.found == {"absent": "there is no such file", "folder": "it is a folder"}[kind]
+    )
+    assert "clinic's file cannot" not in str(caught.value)

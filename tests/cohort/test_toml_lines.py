@@ -64,4 +64,8 @@ def test_lines_of_a_real_mapping():
 
 
 def test_path_as_people_write_it():
-    assert shown(("tables", 0, "columns", "gap_mm")) == "tables[0].columns.gap_mm"
+    assert shown(("tables", 0, "columns", "gap_mm")) == "[[tables]] no. 1, columns.gap_mm"
+    assert shown(("tables", 1, "variants", 2)) == "[[tables]] no. 2, [[tables.variants]] no. 3"
+    assert shown(("rows", "sites", 0, "country")) == "[[rows.sites]] no. 1, country"
+    assert shown(("sources", "scans", "missing", 1)) == "sources.scans.missing (entry 2)"
+    assert shown(()).startswith("top level")
