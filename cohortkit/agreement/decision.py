@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -93,10 +94,8 @@ def decision_study(
         row: dict[str, Any] = {"raters": plan.k, "reads": plan.m, "readings": plan.k * plan.m}
         for name, unit in (("icc", "1"), ("sem", known.unit), ("sdc", known.unit)):
             value = float(_figure(name, parts, kind, plan, log=log))
-            limits = {
-                k: percentile_interval(_figure(name, drawn, k, plan, log=log), level) for k in told
-            }
-            low, high = forms.in_order(limits, plan, rising=name != "icc")[kind]
+            quantiles = partial(_quantiles, name, drawn, level, log)
+            low, high = forms.limits_of(quantiles, told, plan, rising=name != "icc")[kind]
             row |= {name: value, f"{name}_lower": low, f"{name}_upper": high}
             estimates.append(
                 Estimate(
@@ -158,6 +157,12 @@ def _plans(
             next_step="pass reads=(1,), or add second readings by the same rater",
         )
     return [Plan(k, m, result.settings["occasion"]) for k in raters for m in reads]
+
+
+def _quantiles(
+    name: str, drawn: Any, level: float, log: bool, kind: str, plan: Plan
+) -> tuple[float, float]:
+    return percentile_interval(_figure(name, drawn, kind, plan, log=log), level)
 
 
 def _figure(name: str, parts: Any, kind: str, plan: Plan, *, log: bool) -> np.ndarray:

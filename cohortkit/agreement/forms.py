@@ -6,14 +6,14 @@ may be negative; only what was put together from them is cut off at zero.
 
 Errors of measurement rise from "the same rater again" to "any rater of a new site", since
 each adds a variance to the one before. Draws with a negative component break that order, and
-quantiles of such draws could give two figures limits that contradict each other. `in_order`
+quantiles of such draws could give two figures limits that contradict each other. `limits_of`
 takes the order up again for the limits.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -94,6 +94,37 @@ def reliability_of(parts: Mapping[str, Floats | float], kind: str, plan: Plan) -
 
 
 Limits = tuple[float, float]
+
+
+def limits_of(
+    quantiles: Callable[[str, Plan], Limits], kinds: Iterable[str], plan: Plan, *, rising: bool
+) -> dict[str, Limits]:
+    """Limits of one figure for several kinds of error, in order over plans and over kinds.
+
+    A mean of more readings has no larger error. Draws with a negative component break that
+    too, where something else does not average out. So neither limit of an error lies above
+    that of a plan with fewer raters or fewer readings by each (of a reliability below it);
+    the plan of one reading keeps its limits. Then `in_order`.
+
+    Parameters
+    ----------
+    quantiles
+        Kind and plan to the quantiles of the draws.
+    kinds, plan, rising
+        See `in_order`.
+    """
+    smaller = [
+        Plan(k, m, plan.occasion) for k in range(1, plan.k + 1) for m in range(1, plan.m + 1)
+    ]
+    best = np.fmin if rising else np.fmax
+    limits: dict[str, Limits] = {}
+    for kind in kinds:
+        low, high = (float(x) for x in quantiles(kind, plan))
+        if not math.isnan(low):
+            each = np.array([quantiles(kind, one) for one in smaller])
+            low, high = (float(x) for x in best.reduce(each, axis=0))
+        limits[kind] = (low, high)
+    return in_order(limits, plan, rising=rising)
 
 
 def in_order(limits: Mapping[str, Limits], plan: Plan, *, rising: bool) -> dict[str, Limits]:

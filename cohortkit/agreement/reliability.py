@@ -287,8 +287,12 @@ class _Asked:
         """One figure for every kind of error: values, and limits that keep their order."""
         columns = {str(name): draws[name].to_numpy() for name in draws}
         level = self.settings["level"]
-        limits = {k: percentile_interval(figure(columns, k, plan), level) for k in kinds}
-        ordered = forms.in_order(limits, plan, rising=figure is not forms.reliability_of)
+
+        def quantiles(kind: str, reading: Plan) -> forms.Limits:
+            return percentile_interval(figure(columns, kind, reading), level)
+
+        rising = figure is not forms.reliability_of
+        ordered = forms.limits_of(quantiles, kinds, plan, rising=rising)
         return {k: (float(figure(parts, k, plan)), ordered[k]) for k in kinds}
 
     def _kinds(self, found: Facets) -> dict[str, tuple[str, str, str]]:

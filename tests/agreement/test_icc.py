@@ -276,3 +276,27 @@ def test_skewed_subjects_are_said():
     skewed = np.random.default_rng(1).exponential(1.0, (60, 1)) + invented(60, 5, subject=0)
     assert "subjects_not_normal" in codes(icc(long(skewed), **OWN))
     assert "subjects_not_normal" not in codes(icc(long(invented(60, 5)), **OWN))
+
+
+def test_raters_alike_by_chance_put_agreement_above_consistency():
+    # Two raters with the same mean: MSC is 0, below MSE.
+    table = np.array([[1.0, 1.2], [2.1, 1.9], [3.0, 3.2], [4.1, 3.9]])
+    result = icc(long(table), **OWN)
+    mean_squares = result.anova.set_index("source")["mean_square"]
+    assert mean_squares["raters"] == pytest.approx(0, abs=1e-12)
+    assert result["icc_a_1"].value > result["icc_c_1"].value
+    # by hand: sqrt(max(0, (0 - MSE) / n) + MSE) is sqrt(MSE)
+    assert result["sem_agreement"].value == pytest.approx(result["sem_consistency"].value)
+    assert result["sem_agreement"].value == pytest.approx(math.sqrt(mean_squares["error"]))
+
+
+def test_upper_limits_and_errors_of_agreement_and_consistency_keep_their_order():
+    for seed in range(40):
+        result = icc(long(invented(30, 3, rater=0.0, seed=seed)), **OWN)
+        agreement, consistency = result["icc_a_1"], result["icc_c_1"]
+        assert agreement.lower <= consistency.lower
+        assert agreement.upper <= consistency.upper
+        larger, smaller = result["sem_agreement"], result["sem_consistency"]
+        assert smaller.value <= larger.value + 1e-12
+        assert smaller.lower <= larger.lower + 1e-12
+        assert smaller.upper <= larger.upper + 1e-12

@@ -11,6 +11,7 @@ import pytest
 from cohortkit.agreement import decision_study, forms, reliability
 from cohortkit.agreement.facets import facets
 from cohortkit.errors import EstimateError
+from cohortkit.resampling import percentile_interval
 from tests.agreement.simulated_reliability import cell, layout, responses
 
 # (figure, kinds of error from small to large); missing ones are passed over
@@ -128,3 +129,48 @@ def test_one_rater_again_is_not_compared_with_a_mean_of_several():
 def test_a_limit_that_does_not_exist_stays_so():
     limits = {"intra": (0.1, 0.2), "agreement": (math.nan, math.nan)}
     assert math.isnan(forms.in_order(limits, forms.Plan(), rising=True)["agreement"][0])
+
+
+def test_a_mean_of_more_is_never_worse_where_draws_would_have_it_so():
+    rng = np.random.default_rng(3)
+    drawn = {
+        "scan": np.full(2000, 0.01),
+        "subject_rater": rng.normal(-0.006, 0.004, 2000),
+        "residual": np.full(2000, 0.004),
+    }
+
+    def quantiles(kind, plan):
+        return percentile_interval(np.sqrt(forms.error_variance(drawn, kind, plan)), 0.95)
+
+    one, two = (forms.Plan(k, 1, "new_scan") for k in (1, 2))
+    assert quantiles("consistency", two)[0] > quantiles("consistency", one)[0]
+    single = forms.limits_of(quantiles, ["consistency"], one, rising=True)["consistency"]
+    double = forms.limits_of(quantiles, ["consistency"], two, rising=True)["consistency"]
+    assert single == quantiles("consistency", one)
+    assert double[0] <= single[0]
+    assert double[1] <= single[1]
+    assert double[0] <= double[1]
+
+
+def never_worse(table):
+    """No figure of a plan is worse than that of a plan with fewer raters or readings."""
+    for name, sign in (("icc", 1), ("sem", -1), ("sdc", -1)):
+        for ending in ("", "_lower", "_upper"):
+            grid = sign * table.pivot(index="raters", columns="reads", values=name + ending)
+            for axis in (0, 1):
+                steps = np.diff(grid.to_numpy(), axis=axis)
+                assert (steps >= -1e-12).all(), name + ending
+
+
+@pytest.mark.parametrize("kind", forms.RISING)
+def test_more_raters_or_readings_never_make_a_limit_worse(found, kind):
+    asked = 0
+    for result in found:
+        raters = (1,) if kind == "intra" else (1, 2, 3, 4)
+        try:
+            study = decision_study(result, raters=raters, reads=(1, 2, 3), kind=kind)
+        except EstimateError:  # a kind of error that this design cannot tell
+            continue
+        never_worse(study.table)
+        asked += 1
+    assert asked > 5
