@@ -322,7 +322,6 @@ def demo(out: Path, *, progress: Say) -> Outcome:
         plan=plan,
         answers=answers,
         figures=out / "figures",
-        notices=[INVENTED],
     )
     progress("done")
     candidates = len(frozen.data["same_person_candidates"])

@@ -14,23 +14,10 @@ from cohortkit.display import interval, number
 from cohortkit.estimate import Result
 from cohortkit.figures import marks, style
 from cohortkit.figures.forest import draw_forest
+from cohortkit.figures.words import ERRORS, ICC_FORMS
 
 WIDTH_MM = 183
 _PER_ROW = 2
-ICC_LABELS = {
-    "icc_1_1": "ICC(1,1)",
-    "icc_a_1": "ICC(A,1) = ICC(2,1)",
-    "icc_c_1": "ICC(C,1) = ICC(3,1)",
-    "icc_1_k": "ICC(1,k)",
-    "icc_a_k": "ICC(A,k) = ICC(2,k)",
-    "icc_c_k": "ICC(C,k) = ICC(3,k)",
-}
-ERROR_LABELS = {
-    "sem_agreement": "SEM, agreement",
-    "sem_consistency": "SEM, consistency",
-    "sdc_agreement": "SDC, agreement",
-    "sdc_consistency": "SDC, consistency",
-}
 _LINES = {"upper_limit": "upper limit", "bias": "bias", "lower_limit": "lower limit"}
 
 
@@ -63,7 +50,7 @@ def source(strata: Mapping[str, tuple[Result | str, Result | str]]) -> pd.DataFr
         if isinstance(icc, str):
             rows.append(marks.mark("icc", name, "none", icc))
             continue
-        for panel, labels in (("icc", ICC_LABELS), ("error", ERROR_LABELS)):
+        for panel, labels in (("icc", ICC_FORMS), ("error", ERRORS)):
             rows += [
                 marks.estimate_mark(panel, name, "estimate", e) for e in icc if e.name in labels
             ]
@@ -93,8 +80,8 @@ def draw(source: pd.DataFrame, footer: Sequence[str] = ()) -> Figure:
     left, right = (figure.add_subplot(lower[0, i]) for i in range(2))
     style.panel_title(left, "abcdefgh"[len(names)], "Reliability (no unit)")
     style.panel_title(right, "abcdefgh"[len(names) + 1], "Measurement error (mm)")
-    _forest(left, table, "icc", ICC_LABELS, "1")
-    _forest(right, table, "error", ERROR_LABELS, "mm")
+    _forest(left, table, "icc", ICC_FORMS, "1")
+    _forest(right, table, "error", ERRORS, "mm")
     left.set_xlim(left=min(0.0, left.get_xlim()[0]), right=1.02)
     right.set_xlim(left=0.0)
     style.add_footer(figure, footer)

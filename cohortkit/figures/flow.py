@@ -8,15 +8,14 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Mapping, Sequence
-from itertools import zip_longest
+from itertools import chain, zip_longest
 
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from cohortkit.figures import marks, style
-from cohortkit.tables.rules import rule_entries
+from cohortkit.figures import marks, style, words
 
 WIDTH_MM = 183
 _TEXT_PT = 6.5
@@ -27,9 +26,15 @@ _GAP_MM = 5.0
 _PER_ROW = 4
 _COLUMN = "\t"
 _STATES = ("read", "accepted", "refused", "blank")
+_LEFT_MM, _LEFT_WIDE, _RIGHT_MM, _RIGHT_WIDE = 2.0, 70.0, 82.0, 99.0
+_REASON_CHARACTERS = 38
 
 
-def source(flow: pd.DataFrame, sets: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+def source(
+    flow: pd.DataFrame,
+    sets: Mapping[str, pd.DataFrame],
+    people: Mapping[str, int] | None = None,
+) -> pd.DataFrame:
     """The counts that the flow figure shows, one row each.
 
     Parameters
@@ -40,6 +45,9 @@ def source(flow: pd.DataFrame, sets: Mapping[str, pd.DataFrame]) -> pd.DataFrame
     sets
         Title of each analysis set and its flow table: step, reason,
         participants, fingers, readings. First row the start, last the set.
+    people
+        How many of the released participants have something that a set starts
+        from, as ``{"with a reading": 549}``.
 
     Returns
     -------
@@ -57,7 +65,7 @@ def source(flow: pd.DataFrame, sets: Mapping[str, pd.DataFrame]) -> pd.DataFrame
         ]
     refused = records[records["step"] == "refused"].groupby("reason", sort=True)["n"].sum()
     rows += [
-        marks.mark("refused", "all sites", "reason", _refusal(str(reason)), y=int(n), unit="1")
+        marks.mark("refused", "all sites", "reason", words.problem(str(reason)), y=int(n), unit="1")
         for reason, n in refused.items()
     ]
     released = flow[flow["step"] == "released"]
@@ -65,25 +73,13 @@ def source(flow: pd.DataFrame, sets: Mapping[str, pd.DataFrame]) -> pd.DataFrame
         marks.mark("released", "all sites", str(unit), y=int(part["n"].sum()), unit="1")
         for unit, part in released.groupby("unit", sort=False)
     ]
+    rows += [
+        marks.mark("people", "all sites", "participants", said, y=n, unit="1")
+        for said, n in (people or {}).items()
+    ]
     for title, steps in sets.items():
         rows += [_step_mark(title, step) for step in marks.records(steps)]
     return marks.frame(rows)
-
-
-def _refusal(code: str) -> str:
-    """A code in words. A rule's name says what should be, and was not so."""
-    name = code.replace("_", " ")
-    return f"not so: {name}" if code in {rule.id for rule in rule_entries()} else name
-
-
-def reason_words(reason: str) -> str:
-    """A reason for people: no underscores, and yes/no filters said plainly."""
-    text = reason.replace("_", " ")
-    if text.endswith(" is not False"):
-        return text.removesuffix(" is not False")
-    if text.endswith(" is not True"):
-        return "not " + text.removesuffix(" is not True")
-    return text
 
 
 def _step_mark(title: str, step: marks.Row) -> marks.Row:
@@ -113,13 +109,16 @@ def draw(source: pd.DataFrame, footer: Sequence[str] = ()) -> Figure:
     axes.set(xlim=(0, WIDTH_MM), ylim=(0, height))
     axes.set_axis_off()
     top = height - 2
-    _draw_stack(axes, 2, top, 74, left)
-    _draw_stack(axes, 84, top, 97, right, arrows=False)
+    _draw_stack(axes, _LEFT_MM, top, _LEFT_WIDE, left)
+    _draw_stack(axes, _RIGHT_MM, top, _RIGHT_WIDE, right, arrows=False)
+    _branch(axes, top - _box_height(left[0]) - _ARROW_MM / 2)
+    frozen = top - _stack_height(left) + 2
     top -= top_height + _GAP_MM
+    _fan(axes, frozen, top, len(rows[0]) if rows else 0)
     for row, row_height in zip(rows, row_heights, strict=True):
-        width = (WIDTH_MM - 4 - 3 * (_PER_ROW - 1)) / _PER_ROW
         for i, column in enumerate(row):
-            _draw_stack(axes, 2 + i * (width + 3), top, width, column)
+            x, width = _column(i)
+            _draw_stack(axes, x, top, width, column)
         top -= row_height + _GAP_MM
     style.add_footer(figure, footer)
     return figure
@@ -136,7 +135,12 @@ def _journey(table: pd.DataFrame) -> tuple[list[list[str]], list[list[str]]]:
     totals = {s: int(marks.pick(records, mark=s)["y"].sum()) for s in _STATES}
     sites = marks.series_of(records)
     released = marks.pick(table, panel="released")
-    kept = [f"{int(row['y']):,} {row['mark']}" for row in marks.records(released)]
+    people = marks.records(marks.pick(table, panel="people"))
+    kept = []
+    for row in marks.records(released):
+        kept.append(f"{int(row['y']):,} {row['mark']}")
+        if row["mark"] == "participants":
+            kept += [f"    {int(p['y']):,} {p['label']}" for p in people]
     word = "site" if len(sites) == 1 else "sites"
     main = [
         [f"Records read: {totals['read']:,} from {len(sites)} {word}"],
@@ -151,11 +155,25 @@ def _journey(table: pd.DataFrame) -> tuple[list[list[str]], list[list[str]]]:
         )
     reasons = marks.pick(table, panel="refused").sort_values("y", ascending=False, kind="stable")
     refused = [f"Records refused: {totals['refused']:,}; declared blank: {totals['blank']:,}"]
-    told = [f"{int(r['y']):,}  {r['label']}" for r in marks.records(reasons)]
-    half = (len(told) + 1) // 2
-    pairs = zip_longest(told[:half], told[half:], fillvalue="")
+    if len(reasons):
+        refused.append("each under the first reason found for it:")
+    told = [_reason_lines(int(r["y"]), str(r["label"])) for r in marks.records(reasons)]
+    pairs = zip_longest(*_halves(told), fillvalue="")
     refused += [f"{left}{_COLUMN}{right}" for left, right in pairs]
-    return main, [lines, refused]
+    return main, [refused, lines]
+
+
+def _reason_lines(n: int, reason: str) -> list[str]:
+    first, *rest = textwrap.wrap(reason, _REASON_CHARACTERS)
+    return [f"{n:,}  {first}", *(f"     {line}" for line in rest)]
+
+
+def _halves(told: Sequence[list[str]]) -> tuple[list[str], list[str]]:
+    """Reasons in two columns of about the same height, none torn apart."""
+    whole, cut = sum(len(lines) for lines in told), 0
+    while cut < len(told) and 2 * sum(len(lines) for lines in told[:cut]) < whole:
+        cut += 1
+    return list(chain(*told[:cut])), list(chain(*told[cut:]))
 
 
 def _set_boxes(rows: pd.DataFrame) -> list[list[str]]:
@@ -167,8 +185,8 @@ def _set_boxes(rows: pd.DataFrame) -> list[list[str]]:
     boxes = [[*title, "Eligible at start", *_counts(steps[0])]]
     lost = [line for step in steps[1:-1] for line in _exclusion(step, units)]
     if lost:
-        words = " / ".join(unit.removeprefix("n_") for unit in units)
-        boxes.append(["Excluded", words, *lost])
+        counted = " / ".join(unit.removeprefix("n_") for unit in units)
+        boxes.append(["Excluded", *_wrap(counted), *lost])
     if len(steps) > 1:
         boxes.append(["In the set", *_counts(steps[-1])])
     return boxes
@@ -184,8 +202,8 @@ def _exclusion(step: marks.Row, units: Sequence[str]) -> list[str]:
     n: list[int] = [0 if pd.isna(step[unit]) else int(step[unit]) for unit in units]
     if not any(n):
         return []
-    words = reason_words(str(step["label"] or step["mark"]))
-    return [" / ".join(f"{k:,}" for k in n), *("   " + line for line in _wrap(words, 3))]
+    reason = words.left_out(str(step["label"] or step["mark"]))
+    return [" / ".join(f"{k:,}" for k in n), *("   " + line for line in _wrap(reason, 3))]
 
 
 def _wrap(text: str, indent: int = 0) -> list[str]:
@@ -200,6 +218,35 @@ def _stack_height(boxes: Sequence[Sequence[str]]) -> float:
     return sum(_box_height(b) for b in boxes) + _ARROW_MM * (len(boxes) - 1) + 2
 
 
+def _column(i: int) -> tuple[float, float]:
+    """Left edge and width of the column of a set, in mm."""
+    width = (WIDTH_MM - 4 - 3 * (_PER_ROW - 1)) / _PER_ROW
+    return 2 + i * (width + 3), width
+
+
+def _arrow(axes: Axes, start: tuple[float, float], end: tuple[float, float]) -> None:
+    style_of = {"arrowstyle": "-|>", "lw": 0.8, "shrinkA": 0, "shrinkB": 0, "fc": "black"}
+    axes.annotate("", xy=end, xytext=start, arrowprops=style_of)
+
+
+def _branch(axes: Axes, y: float) -> None:
+    """From the path of the records to the box of those that left it."""
+    _arrow(axes, (_LEFT_MM + _LEFT_WIDE / 2, y), (_RIGHT_MM, y))
+
+
+def _fan(axes: Axes, start: float, end: float, n: int) -> None:
+    """From the frozen release to the first row of sets."""
+    if not n:
+        return
+    middles = [left + width / 2 for left, width in map(_column, range(n))]
+    trunk, bar = _LEFT_MM + _LEFT_WIDE / 2, end + _GAP_MM / 2 + 1
+    line = {"color": "black", "lw": 0.8}
+    axes.plot([trunk, trunk], [start, bar], **line)
+    axes.plot([min(trunk, middles[0]), max(trunk, middles[-1])], [bar, bar], **line)
+    for middle in middles:
+        _arrow(axes, (middle, bar), (middle, end))
+
+
 def _draw_stack(
     axes: Axes,
     left: float,
@@ -212,12 +259,7 @@ def _draw_stack(
     for i, lines in enumerate(boxes):
         height = _box_height(lines)
         if i and arrows:
-            axes.annotate(
-                "",
-                xy=(left + width / 2, top),
-                xytext=(left + width / 2, top + _ARROW_MM),
-                arrowprops={"arrowstyle": "-|>", "lw": 0.8, "shrinkA": 0, "shrinkB": 0},
-            )
+            _arrow(axes, (left + width / 2, top + _ARROW_MM), (left + width / 2, top))
         axes.add_patch(
             Rectangle((left, top - height), width, height, fill=False, lw=0.6, ec=style.GREY)
         )

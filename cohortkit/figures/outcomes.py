@@ -7,6 +7,7 @@ visits, which places each return at the visit that found it and so comes late.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -21,9 +22,16 @@ from cohortkit.outcomes.product_limit import KaplanMeier
 from cohortkit.outcomes.returning import ReturnToClimbing
 
 WIDTH_MM = 183
+_PER_ROW = {89: 1, 183: 2}
+_APART_DAYS = 5.0  # marks of a stated day stand this far apart, so that none covers another
 _BELOW = {
-    "turnbull": "not defined inside shaded boxes; bars: intervals by a stated day; n below",
-    "kaplan_meier": "each return on the visit that found it; shaded: intervals; n below",
+    "turnbull": "not defined inside shaded boxes; marks: share by a stated day\n"
+    f"with interval, each grade {_APART_DAYS:g} days further right so as not to overlap",
+    "kaplan_meier": "each return on the visit that found it\nshaded: intervals",
+}
+_AT_RISK = {
+    "turnbull": "Number at risk: followed, not known to have returned",
+    "kaplan_meier": "Number at risk: followed, not seen returned before",
 }
 _BY_DAY = "returned_by_"
 _OPEN = ("known_not_returned", "possibly_returned")
@@ -122,28 +130,29 @@ def _risk_marks(panel: str, at_risk: pd.DataFrame, counted: Sequence[str]) -> li
 
 
 @style.styled
-def draw(source: pd.DataFrame, footer: Sequence[str] = ()) -> Figure:
-    """Draw the outcome figure, 183 mm wide, from its source table."""
+def draw(source: pd.DataFrame, footer: Sequence[str] = (), width_mm: int = WIDTH_MM) -> Figure:
+    """Draw the outcome figure, 89 or 183 mm wide, from its source table."""
     table = marks.checked(source)
     names = marks.series_of(table[table["series"] != ""])
-    below = 8 + 3.2 * len(names)
-    height = 78 + below + style.footer_height_mm(footer, WIDTH_MM)
-    figure = style.new_figure(WIDTH_MM, height)
-    grid = figure.add_gridspec(3, 2, height_ratios=[62, below, 8])
+    across = style.of_width(_PER_ROW, width_mm)
+    risk = 8 + 3.2 * len(names)
+    heights = [62.0, risk] * (2 // across) + [3.2 * math.ceil(len(names) / across) + 2]
+    height = sum(heights) + 8 + style.footer_height_mm(footer, width_mm)
+    figure = style.new_figure(width_mm, min(height, style.PAGE_MM))
+    grid = figure.add_gridspec(len(heights), across, height_ratios=heights)
     days = _days(table)
     for i, (panel, title) in enumerate(_TITLES.items()):
         rows = marks.pick(table, panel=panel)
-        axes = figure.add_subplot(grid[0, i])
+        axes = figure.add_subplot(grid[2 * (i // across), i % across])
         style.panel_title(axes, "ab"[i], title, _BELOW[panel])
         if panel == "turnbull":
             _turnbull(axes, rows, names, days[-1])
         else:
             _kaplan_meier(axes, rows, names)
         axes.set(xlim=(0, 1.06 * days[-1]), xticks=days)
-        _at_risk(
-            figure.add_subplot(grid[1, i], sharex=axes), marks.pick(rows, mark="at_risk"), names
-        )
-    _legend(figure.add_subplot(grid[2, :]), table, names)
+        place = grid[2 * (i // across) + 1, i % across]
+        _at_risk(figure.add_subplot(place, sharex=axes), rows, names, _AT_RISK[panel])
+    _legend(figure.add_subplot(grid[-1, :]), table, names, across)
     style.add_footer(figure, footer)
     return figure
 
@@ -154,14 +163,14 @@ def _days(table: pd.DataFrame) -> list[float]:
     return days if len(days) > 1 else [0.0, 365.0]
 
 
-def _legend(axes: Axes, table: pd.DataFrame, names: Sequence[str]) -> None:
+def _legend(axes: Axes, table: pd.DataFrame, names: Sequence[str], columns: int) -> None:
     axes.set_axis_off()
     for j, name in enumerate(names):
         n = marks.pick(table, mark="group", series=name)
         label = f"{name}: {marks.n_text(n.iloc[0])}" if len(n) else name
         axes.plot([], [], color=style.CYCLE[j], linewidth=2, label=label)
     if names:
-        axes.legend(loc="center", ncols=2, borderpad=0).set_in_layout(False)
+        axes.legend(loc="center", ncols=columns, borderpad=0).set_in_layout(False)
 
 
 def _dress(axes: Axes) -> None:
@@ -207,7 +216,7 @@ def _turnbull(axes: Axes, rows: pd.DataFrame, names: Sequence[str], end: float) 
 def _shares(axes: Axes, rows: pd.DataFrame, j: int) -> None:
     """Share returned by each stated day, with its interval; a little apart per group."""
     known = rows[rows["x"].notna()]
-    days = known["y"] + 5.0 * j
+    days = known["y"] + _APART_DAYS * j
     axes.vlines(days, known["lower"], known["upper"], color=style.CYCLE[j], linewidth=0.8)
     axes.plot(days, known["x"], style.MARKERS[j], color=style.CYCLE[j], markersize=3)
 
@@ -235,13 +244,13 @@ def _kaplan_meier(axes: Axes, rows: pd.DataFrame, names: Sequence[str]) -> None:
     _dress(axes)
 
 
-def _at_risk(axes: Axes, rows: pd.DataFrame, names: Sequence[str]) -> None:
+def _at_risk(axes: Axes, rows: pd.DataFrame, names: Sequence[str], counted: str) -> None:
     axes.set_axis_off()
     axes.set_ylim(-len(names) - 0.2, 1)
     axes.text(
         0,
         0.4,
-        "Number at risk",
+        counted,
         transform=axes.get_yaxis_transform(),
         fontweight="bold",
         fontsize=style.SMALL_PT,
@@ -258,7 +267,7 @@ def _at_risk(axes: Axes, rows: pd.DataFrame, names: Sequence[str]) -> None:
             fontsize=style.SMALL_PT,
             color="black",
         )
-        for row in marks.records(marks.pick(rows, series=name)):
+        for row in marks.records(marks.pick(rows, mark="at_risk", series=name)):
             axes.text(
                 row["x"],
                 -j - 0.5,

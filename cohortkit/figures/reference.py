@@ -19,7 +19,7 @@ from cohortkit.figures import marks, style
 WIDTH_MM = 183
 BIN_MM = 0.1
 _LIMITS = {"lower_limit": "lower limit", "upper_limit": "upper limit"}
-_PER_ROW = 2
+_PER_ROW = {89: 1, 183: 2}
 
 
 def source(strata: Mapping[str, tuple[pd.DataFrame, Result | str]]) -> pd.DataFrame:
@@ -73,14 +73,16 @@ def _bins(seen: pd.Series) -> list[tuple[float, float, int]]:
 
 
 @style.styled
-def draw(source: pd.DataFrame, footer: Sequence[str] = ()) -> Figure:
-    """Draw the reference figure, 183 mm wide, from its source table."""
+def draw(source: pd.DataFrame, footer: Sequence[str] = (), width_mm: int = WIDTH_MM) -> Figure:
+    """Draw the reference figure, 89 or 183 mm wide, from its source table."""
     table = marks.checked(source)
     names = marks.series_of(table)
-    n_rows = math.ceil(len(names) / _PER_ROW)
-    height = 50 * n_rows + 4 + style.footer_height_mm(footer, WIDTH_MM)
-    figure = style.new_figure(WIDTH_MM, height)
-    grid = figure.subplots(n_rows, _PER_ROW, squeeze=False, sharex=True)
+    across = style.of_width(_PER_ROW, width_mm)
+    n_rows = math.ceil(len(names) / across)
+    below = style.footer_height_mm(footer, width_mm)
+    each = min(50.0, (style.PAGE_MM - below - 4) / n_rows)
+    figure = style.new_figure(width_mm, each * n_rows + 4 + below)
+    grid = figure.subplots(n_rows, across, squeeze=False, sharex=True)
     for i, axes in enumerate(grid.flat):
         if i >= len(names):
             axes.set_axis_off()

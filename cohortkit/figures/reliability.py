@@ -12,7 +12,6 @@ from cohortkit.figures import decision, marks, raters, style, variance
 
 WIDTH_MM = 183
 _PER_ROW = 2
-_PAGE_MM = 246.5  # a little below the height of a journal page
 
 
 def source(
@@ -51,7 +50,7 @@ def draw(source: pd.DataFrame, footer: Sequence[str] = ()) -> Figure:
     bands = -(-len(names) // _PER_ROW)
     below = style.footer_height_mm(footer, WIDTH_MM)
     top_mm = 30 + 21.0 * len(names)
-    band_mm = min(46.0, (_PAGE_MM - below - top_mm) / (2 * bands))
+    band_mm = min(46.0, (style.PAGE_MM - below - top_mm) / (2 * bands))
     heights = [top_mm, *[band_mm] * (2 * bands)]
     figure = style.new_figure(WIDTH_MM, sum(heights) + below)
     grid = figure.add_gridspec(len(heights), 1, height_ratios=heights)

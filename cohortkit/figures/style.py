@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import wraps
 from pathlib import Path
-from typing import Any, ParamSpec
+from typing import Any, ParamSpec, TypeVar
 
 import matplotlib.style
 import pandas as pd
@@ -30,6 +30,7 @@ from cohortkit.tables.canonical import to_csv_bytes
 
 MM_PER_INCH = 25.4
 WIDTHS_MM = (89, 183)
+PAGE_MM = 246.5  # a little below the height of a journal page
 FORMATS = ("pdf", "svg", "png", "tiff")
 DPI = 600
 SMALL_PT = 6.0
@@ -88,6 +89,7 @@ _METADATA: dict[str, dict[str, Any]] = {
 }
 
 P = ParamSpec("P")
+T = TypeVar("T")
 
 
 @contextmanager
@@ -154,6 +156,18 @@ def new_figure(width_mm: int, height_mm: float) -> Figure:
     return Figure(figsize=size, layout="constrained")
 
 
+def of_width(choices: Mapping[int, T], width_mm: int) -> T:
+    """What a figure of that width takes, from one choice for each width it can have.
+
+    Raises
+    ------
+    ArgumentError
+        If the figure cannot have that width.
+    """
+    one_of("width_mm", width_mm, tuple(choices))
+    return choices[width_mm]
+
+
 def add_footer(figure: Figure, lines: Sequence[str]) -> None:
     """Write lines under all panels, wrapped to the width of the figure.
 
@@ -184,7 +198,7 @@ def footer_height_mm(lines: Sequence[str], width_mm: int) -> float:
 
 def panel_title(axes: Axes, letter: str, words: str, below: str = "") -> None:
     """Put the panel's letter and what it shows above it, and its n below that."""
-    axes.set_title(f"{letter}  {words}" if letter else words, pad=12 if below else 5)
+    axes.set_title(f"{letter}  {words}" if letter else words, pad=4 + 8 * len(below.splitlines()))
     if below:
         axes.annotate(
             below,

@@ -8,17 +8,8 @@ from matplotlib.axes import Axes
 from cohortkit.estimate import Result
 from cohortkit.figures import marks, style
 from cohortkit.figures.forest import draw_forest
+from cohortkit.figures.words import COMPONENTS
 
-LABELS = {
-    "site": "site",
-    "participant": "participant",
-    "finger": "finger in participant",
-    "scan": "scan in finger",
-    "rater_site": "site of rater",
-    "rater": "rater",
-    "subject_rater": "scan x rater",
-    "residual": "residual",
-}
 # What is told apart in blues and greens, what is error in reds and yellows, sites grey.
 COLOURS = {
     "site": style.GREY,
@@ -72,9 +63,9 @@ def draw_shares(axes: Axes, table: pd.DataFrame) -> None:
                     color="white" if dark else "black",
                 )
             left += row["x"]
-    present = [label for label in LABELS if (shares["label"] == label).any()]
+    present = [label for label in COMPONENTS if (shares["label"] == label).any()]
     for label in present:
-        axes.barh(0, 0, color=COLOURS[label], label=LABELS[label])
+        axes.barh(0, 0, color=COLOURS[label], label=COMPONENTS[label])
     axes.legend(
         loc="upper left",
         bbox_to_anchor=(-0.32, -0.2),
@@ -99,7 +90,7 @@ def draw_sds(axes: Axes, table: pd.DataFrame) -> None:
     if sds.empty:
         style.no_data(axes, marks.reasons(table))
         return
-    draw_forest(axes, sds, LABELS, "mm")
+    draw_forest(axes, sds, COMPONENTS, "mm")
     axes.set_xlim(left=0.0)
     axes.set_xlabel("SD (mm)")
     for j, name in enumerate(marks.series_of(sds)):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import html
-import re
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, TypeVar
@@ -14,8 +14,19 @@ from cohortkit import display
 from cohortkit.cohort.analysis_sets import AnalysisSet
 from cohortkit.errors import EstimateError, TableError
 from cohortkit.estimate import Result
+from cohortkit.figures import words
 
 R = TypeVar("R", bound=Result)
+
+
+FLOW, AGREEMENT, REFERENCE, THRESHOLDS, OUTCOMES, RELIABILITY = (
+    "fig1_flow",
+    "fig2_agreement",
+    "fig3_reference_range",
+    "fig4_thresholds",
+    "fig5_outcomes",
+    "fig6_reliability",
+)
 
 
 @dataclass(frozen=True, repr=False)
@@ -43,6 +54,8 @@ class Answer:
         Name of the stratum of each result.
     set_names
         Name of each analysis set, in words.
+    notices
+        What has to stand on everything made from the release.
     """
 
     name: str
@@ -54,6 +67,7 @@ class Answer:
     findings: tuple[str, ...]
     strata: tuple[str, ...] = ()
     set_names: tuple[str, ...] = ()
+    notices: tuple[str, ...] = ()
 
     @property
     def cautions(self) -> tuple[str, ...]:
@@ -61,17 +75,20 @@ class Answer:
         belongs: dict[str, list[str]] = {}
         for stratum, result in zip(self.strata, self.results, strict=True):
             for caution in result.cautions:
-                belongs.setdefault(caution.message, []).append(stratum)
+                belongs.setdefault(words.plain(caution.message), []).append(stratum)
         return tuple(
             f"{'; '.join(dict.fromkeys(names))}: {message}" for message, names in belongs.items()
         )
 
     def __repr__(self) -> str:
-        lines = [self.question, *self.findings, *(f"Caution. {c}" for c in self.cautions)]
+        notes = [f"Note. {line}" for line in self.notices]
+        cautions = [f"Caution. {line}" for line in self.cautions]
+        lines = [*notes, self.question, *self.findings, *cautions]
         return "\n".join(lines)
 
     def _repr_html_(self) -> str:
-        parts = [f"<p><strong>{html.escape(self.question)}</strong></p>"]
+        parts = [f"<p><strong>Note.</strong> {html.escape(n)}</p>" for n in self.notices]
+        parts += [f"<p><strong>{html.escape(self.question)}</strong></p>"]
         parts += [f"<p>{html.escape(line)}</p>" for line in self.findings]
         parts += [f"<p><strong>Caution.</strong> {html.escape(c)}</p>" for c in self.cautions]
         if "estimates" in self.tables:
@@ -89,7 +106,7 @@ def attempt(call: Callable[..., R], *args: Any, **kwargs: Any) -> R | str:
         return call(*args, **kwargs)
     except (EstimateError, TableError) as error:
         found = f" Found: {error.found}." if error.found else ""
-        return f"Not estimated. {error.what.rstrip('.')}.{found}"
+        return words.plain(f"Not estimated. {error.what.rstrip('.')}.{found}")
 
 
 def gather(outcomes: Mapping[tuple[str, str], Result | str]) -> dict[str, Any]:
@@ -128,19 +145,6 @@ HEADINGS = (
     "readings",
     "episodes",
 )
-SOURCES = {
-    "limits": "two raters",
-    "icc": "all raters",
-    "reliability": "variance components",
-    "decision_study": "mean of several readings",
-    "reference_interval": "reference limits",
-    "roc": "ROC curve",
-    "accuracy_at": "stated cut",
-    "corrected_accuracy": "stated cut, verification",
-    "youden_cut": "Youden cut",
-    "return_to_climbing": "known between visits (Turnbull)",
-    "kaplan_meier": "days of the visits (Kaplan-Meier)",
-}
 
 
 def estimate_rows(estimates: pd.DataFrame) -> tuple[list[str], list[list[str]]]:
@@ -149,19 +153,15 @@ def estimate_rows(estimates: pd.DataFrame) -> tuple[list[str], list[list[str]]]:
     told_apart = (estimates.groupby(["stratum", "estimator"])["group"].nunique() > 1).any()
     rows = []
     for e in estimates.to_dict("records"):
-        unit = str(e["unit"])
-        limits = display.interval(e["lower"], e["upper"], unit)
-        level = f" ({100 * e['level']:g} %)" if limits and e["level"] == e["level"] else ""
+        estimator = str(e["estimator"])
         counts = (e[f"n_{level_}"] for level_ in display.LEVELS)
-        origin = SOURCES.get(str(e["estimator"]), str(e["estimator"]).replace("_", " "))
         rows.append(
             [
                 str(e["stratum"]) if several["stratum"] else "",
-                words(str(e["name"])),
-                str(e["group"]).replace("=", " ") if told_apart else "",
-                display.with_unit(display.number(e["value"], unit), unit),
-                (limits + level) or "no interval",
-                origin if several["estimator"] else "",
+                words.estimate(str(e["name"]), estimator),
+                words.group(str(e["group"])) if told_apart else "",
+                *_value(e),
+                words.estimator(estimator) if several["estimator"] else "",
                 *("" if pd.isna(n) else str(int(n)) for n in counts),
             ]
         )
@@ -169,21 +169,15 @@ def estimate_rows(estimates: pd.DataFrame) -> tuple[list[str], list[list[str]]]:
     return [HEADINGS[i] for i in used], [[row[i] for i in used] for row in rows]
 
 
-_ENDINGS = {"_naive": "verified rows only", "_apparent": "same rows, so too high"}
-
-
-def words(name: str) -> str:
-    """An estimate's name for people: ``sem_agreement`` as "SEM agreement"."""
-    match = re.fullmatch(r"icc_([1ac])_([1k])", name)
-    if match:
-        model, form = match.group(1).upper(), match.group(2)
-        older = {"A": "2", "C": "3"}.get(model)
-        return f"ICC({model},{form})" + (f" = ICC({older},{form})" if older else "")
-    for ending, said in _ENDINGS.items():
-        if name.endswith(ending):
-            return f"{words(name.removesuffix(ending))}, {said}"
-    parts = [
-        p.upper() if p in ("sem", "sdc", "auc", "sd", "lr", "icc", "cv") else p
-        for p in name.split("_")
-    ]
-    return " ".join(parts)
+def _value(e: Mapping[str, Any]) -> tuple[str, str]:
+    """Value and interval as text. A limit among gaps too small to be seen has no value."""
+    unit = str(e["unit"])
+    limits = display.interval(e["lower"], e["upper"], unit)
+    level = f" ({100 * e['level']:g} %)" if limits and e["level"] == e["level"] else ""
+    if e["estimator"] == "reference_interval" and math.isnan(e["value"]):
+        if math.isinf(e["upper"]):
+            return "too small to be seen", "no interval"
+        top = display.with_unit(display.number(e["upper"], unit), unit)
+        return "too small to be seen", f"below {top}{level}"
+    value = display.with_unit(display.number(e["value"], unit), unit)
+    return value, (limits + level) or "no interval"

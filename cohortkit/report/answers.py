@@ -23,7 +23,18 @@ from cohortkit.figures import style
 from cohortkit.figures import thresholds as thresholds_figure
 from cohortkit.figures.style import Figure
 from cohortkit.report import findings
-from cohortkit.report.answer import Answer, attempt, gather
+from cohortkit.report.answer import (
+    AGREEMENT,
+    FLOW,
+    OUTCOMES,
+    REFERENCE,
+    RELIABILITY,
+    THRESHOLDS,
+    Answer,
+    attempt,
+    gather,
+)
+from cohortkit.report.figure_words import alt_text
 from cohortkit.report.grras import grras, write_checklist
 from cohortkit.report.numbers import numbers_in_text
 from cohortkit.report.plan import Plan, ReliabilityPlan, ThresholdPlan, read_plan
@@ -34,6 +45,7 @@ from cohortkit.tables.canonical import to_csv_bytes
 __all__ = [
     "Answer",
     "Plan",
+    "alt_text",
     "answer_agreement",
     "answer_all",
     "answer_flow",
@@ -53,15 +65,7 @@ __all__ = [
 
 Found = dict[tuple[str, str], Any]
 
-FLOW, AGREEMENT, REFERENCE, THRESHOLDS, OUTCOMES, RELIABILITY = (
-    "fig1_flow",
-    "fig2_agreement",
-    "fig3_reference_range",
-    "fig4_thresholds",
-    "fig5_outcomes",
-    "fig6_reliability",
-)
-_DRAW: dict[str, Callable[[pd.DataFrame, Sequence[str]], Figure]] = {
+_DRAW: dict[str, Callable[..., Figure]] = {
     FLOW: flow_figure.draw,
     AGREEMENT: agreement_figure.draw,
     REFERENCE: reference_figure.draw,
@@ -82,18 +86,29 @@ def answer_flow(release: Release, plan: Plan) -> Answer:
         f"Threshold: {plan.thresholds[0].name}": _threshold_set(release, plan.thresholds[0]),
         "Return to climbing": release.outcomes(rule_set=plan.outcomes.rule_set),
     }
-    flow = release.flow
+    flow, people = release.flow, _people(release)
     return Answer(
         name=FLOW,
+        notices=release.notices,
         question="How did the records become the rows behind each answer?",
         results=(),
         sets=tuple(chosen.values()),
         set_names=tuple(chosen),
         tables={"flow": flow, "refusals": release.refusals}
         | {title: one.flow for title, one in chosen.items()},
-        source=flow_figure.source(flow, {title: one.flow for title, one in chosen.items()}),
-        findings=findings.flow(flow),
+        source=flow_figure.source(flow, {title: one.flow for title, one in chosen.items()}, people),
+        findings=findings.flow(flow, people),
     )
+
+
+def _people(release: Release) -> dict[str, int]:
+    """Participants who have what the sets start from."""
+    read = release.tables["readings"].merge(release.tables["scans"], on="scan_id")
+    hurt = release.tables["episodes"]
+    return {
+        "with a reading": int(read["participant_id"].nunique()),
+        "with an injury episode": int(hurt["participant_id"].nunique()),
+    }
 
 
 def answer_agreement(release: Release, plan: Plan) -> Answer:
@@ -117,6 +132,7 @@ def answer_agreement(release: Release, plan: Plan) -> Answer:
         found |= {(stratum.name, "limits"): limits, (stratum.name, "icc"): icc}
     return Answer(
         name=AGREEMENT,
+        notices=release.notices,
         question="How repeatable is the measurement?",
         sets=tuple(sets),
         set_names=tuple(parts),
@@ -148,6 +164,7 @@ def answer_reference(release: Release, plan: Plan) -> Answer:
         found[stratum.name, "reference_interval"] = result
     return Answer(
         name=REFERENCE,
+        notices=release.notices,
         question="Which gaps are usual in uninjured adults?",
         sets=tuple(sets),
         set_names=tuple(parts),
@@ -182,6 +199,7 @@ def answer_thresholds(release: Release, plan: Plan) -> Answer:
         found |= {(stratum.name, estimator): r for estimator, r in results.items()}
     return Answer(
         name=THRESHOLDS,
+        notices=release.notices,
         question="Which gap tells a torn pulley from the rest?",
         sets=tuple(sets),
         set_names=tuple(parts),
@@ -227,6 +245,7 @@ def answer_outcomes(release: Release, plan: Plan) -> Answer:
     }
     return Answer(
         name=OUTCOMES,
+        notices=release.notices,
         question="When do climbers return to full climbing?",
         sets=(chosen,),
         set_names=("Return to climbing",),
@@ -258,6 +277,7 @@ def answer_reliability(release: Release, plan: Plan) -> Answer:
         found |= {(stratum.name, "reliability"): result, (stratum.name, "decision_study"): study}
     return Answer(
         name=RELIABILITY,
+        notices=release.notices,
         question="Where does the error come from, and how many readings are enough?",
         sets=tuple(sets),
         set_names=tuple(parts),
@@ -357,9 +377,10 @@ def _threshold_set(
     )
 
 
-def figure(answer: Answer, lines: Sequence[str] = ()) -> Figure:
-    """An answer's figure, with `lines` under it."""
-    return _DRAW[answer.name](answer.source, lines)
+def figure(answer: Answer, lines: Sequence[str] = (), width_mm: int | None = None) -> Figure:
+    """An answer's figure, with `lines` under it, at its own width or the one given."""
+    width = {} if width_mm is None else {"width_mm": width_mm}
+    return _DRAW[answer.name](answer.source, lines, **width)
 
 
 def draw(
@@ -378,7 +399,7 @@ def draw(
         ``json`` (the stamp).
     """
     record = stamp(answer, release, plan)
-    drawn = figure(answer, footer(answer, release, plan))
+    drawn = figure(answer, footer(answer, release, plan), plan.widths.get(answer.name))
     return style.save_figure(drawn, folder, answer.name, answer.source, record, formats)
 
 
@@ -390,6 +411,7 @@ def write_table(
     target.mkdir(parents=True, exist_ok=True)
     content = {
         "table": name,
+        "notices": list(release.notices),
         "release_hash": release.release_hash,
         "plan_sha256": plan.sha256,
         "seed": plan.seed,

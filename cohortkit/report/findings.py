@@ -12,8 +12,11 @@ from cohortkit.estimate import Estimate, Result
 from cohortkit.report.plan import ReferencePlan, ReliabilityPlan, ThresholdPlan
 
 
-def flow(counts: pd.DataFrame) -> tuple[str, ...]:
-    """Records read, accepted, refused and blank; and what the release holds."""
+def flow(counts: pd.DataFrame, people: Mapping[str, int]) -> tuple[str, ...]:
+    """Records read, accepted, refused and blank; what the release holds, and who has what.
+
+    `people` counts the participants who have what the analysis sets start from.
+    """
     records = counts[counts["unit"] == "records"]
     n = {step: int(part["n"].sum()) for step, part in records.groupby("step")}
     sites = records["site_id"].nunique()
@@ -23,7 +26,22 @@ def flow(counts: pd.DataFrame) -> tuple[str, ...]:
         f"{n.get('read', 0)} records were read from {sites} site{'' if sites == 1 else 's'}: "
         f"{n.get('accepted', 0)} accepted, {n.get('refused', 0)} refused with a reason, "
         f"{n.get('blank', 0)} declared blank. The release holds {content}.",
+        *_who(int(held.get("participants", 0)), people),
     )
+
+
+def _who(everybody: int, people: Mapping[str, int]) -> list[str]:
+    """Why sets start from fewer participants than the release holds."""
+    lines = []
+    for has, n in people.items():
+        without = everybody - n
+        if without > 0:
+            lines.append(
+                f"{n} of the {everybody} participants are in the release {has}, {without} "
+                f"{'is' if without == 1 else 'are'} not."
+            )
+    lines += ["A set starts from those who have what it asks about."] if lines else []
+    return [" ".join(lines)] if lines else []
 
 
 def _value(estimate: Estimate) -> str:
@@ -135,8 +153,10 @@ def threshold(stratum: ThresholdPlan, results: Mapping[str, Result | str]) -> st
     corrected = results["corrected_accuracy"]
     if not isinstance(corrected, str):
         parts.append(
-            f"Corrected for fingers that were never verified: sensitivity "
-            f"{_value(corrected['sensitivity'])}, specificity {_value(corrected['specificity'])}."
+            f"Corrected for fingers that were never verified, from all fingers with a gap "
+            f"({_n(corrected['sensitivity'])}; a status given from the gap itself counts as not "
+            f"verified): sensitivity {_value(corrected['sensitivity'])}, specificity "
+            f"{_value(corrected['specificity'])}."
         )
     if not isinstance(cut, str):
         parts.append(

@@ -16,7 +16,8 @@ from cohortkit.cohort.analysis_sets import AnalysisSet
 from cohortkit.cohort.release import Release
 from cohortkit.cohort.writing import atomic_write
 from cohortkit.display import interval, number, with_unit
-from cohortkit.report.answer import Answer, words
+from cohortkit.figures import words
+from cohortkit.report.answer import Answer
 from cohortkit.report.plan import Plan
 from cohortkit.report.stamp import versions
 
@@ -119,6 +120,7 @@ def checklist_markdown(table: pd.DataFrame, release: Release, plan: Plan) -> str
         "Items in our own words after Kottner et al. J Clin Epidemiol 2011;64:96-106. What the "
         "analysis knows is filled in; the rest is the author's. "
         f"Release {release.label}, plan {plan.sha256[:12]}.",
+        *(line for notice in release.notices for line in ("", f"**{_escaped(notice)}**")),
     ]
     for row in table.to_dict("records"):
         lines += ["", f"## {row['item']}. {row['asks']} ({row['part']})", ""]
@@ -267,9 +269,10 @@ def _estimates(answers: list[Answer]) -> str:
             unit = str(e["unit"])
             value = with_unit(number(e["value"], unit), unit)
             limits = interval(e["lower"], e["upper"], unit) or "(no interval)"
-            group = f" ({e['group']})" if e["group"] else ""
+            group = f" ({words.group(str(e['group']))})" if e["group"] else ""
+            name = words.estimate(str(e["name"]), str(e["estimator"]))
             lines.append(
-                f"{answer.name}, {e['stratum']}: {words(str(e['name']))}{group} {value} {limits}, "
+                f"{answer.name}, {e['stratum']}: {name}{group} {value} {limits}, "
                 f"{e['n_participants']} participants, {e['n_readings']} readings."
             )
         lost = answer.tables.get("not_estimated")

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from cohortkit.errors import PlanError
+from cohortkit.report.answer import OUTCOMES, REFERENCE
 from cohortkit.tables.schema import shipped_folder, table
 
 PLAN_VERSION = 1
@@ -83,7 +84,7 @@ class OutcomePlan:
 
 @dataclass(frozen=True)
 class Plan:
-    """The whole plan. `sha256` is the hash of the file's bytes."""
+    """The whole plan. `widths`: figures and their width in mm; `sha256`: the file's bytes."""
 
     title: str
     seed: int
@@ -95,6 +96,7 @@ class Plan:
     thresholds: tuple[ThresholdPlan, ...]
     reliability: tuple[ReliabilityPlan, ...]
     outcomes: OutcomePlan
+    widths: Mapping[str, int]
     sha256: str
 
 
@@ -193,6 +195,12 @@ _BLOCKS: dict[str, tuple[type, dict[str, tuple[Check, str]]]] = {
         },
     ),
 }
+_WIDTH: tuple[Check, str] = (
+    lambda v: isinstance(v, int) and not isinstance(v, bool) and v in (89, 183),
+    "89 or 183, the width in mm of one or two columns",
+)
+# The other figures need two columns.
+_WIDTHS = dict.fromkeys((REFERENCE, OUTCOMES), _WIDTH)
 _OUTCOMES = {"rule_set": _word("schoffl2003", "lutter2021")}
 
 
@@ -251,6 +259,12 @@ def _strata(content: dict[str, Any], name: str, where: str) -> tuple[Any, ...]:
     return strata
 
 
+def _widths(given: Any, where: str) -> dict[str, int]:
+    """Width of each figure that is named; none has to be."""
+    known = isinstance(given, dict) and set(given) <= set(_WIDTHS)
+    return _take(given, {key: _WIDTHS[key] for key in given} if known else _WIDTHS, where)
+
+
 def read_plan(path: str | Path | None = None) -> Plan:
     """Read and check an analysis plan.
 
@@ -276,6 +290,7 @@ def read_plan(path: str | Path | None = None) -> Plan:
         ) from error
     strata = {name: _strata(content, name, where) for name in _BLOCKS}
     outcomes = OutcomePlan(**_take(content.pop("outcomes", {}), _OUTCOMES, f"{where}, [outcomes]"))
+    widths = _widths(content.pop("widths_mm", {}), f"{where}, [widths_mm]")
     top = _take(content, _TOP, where)
     version = top.pop("plan_version")
     if version != PLAN_VERSION:
@@ -286,4 +301,4 @@ def read_plan(path: str | Path | None = None) -> Plan:
             f"write the plan for version {PLAN_VERSION}",
         )
     parts: dict[str, Any] = top | strata
-    return Plan(**parts, outcomes=outcomes, sha256=hashlib.sha256(data).hexdigest())
+    return Plan(**parts, outcomes=outcomes, widths=widths, sha256=hashlib.sha256(data).hexdigest())

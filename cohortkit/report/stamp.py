@@ -56,6 +56,7 @@ def stamp(answer: Answer, release: Release, plan: Plan) -> dict[str, Any]:
     return {
         "figure": answer.name,
         "question": answer.question,
+        "notices": list(release.notices),
         "release_hash": release.release_hash,
         "release_label": release.label,
         "schema_version": release.schema_version,
@@ -71,9 +72,9 @@ def stamp(answer: Answer, release: Release, plan: Plan) -> dict[str, Any]:
 
 
 def footer(answer: Answer, release: Release, plan: Plan) -> list[str]:
-    """The lines under a figure: where it comes from, and every caution."""
+    """The lines under a figure: the notices, where it comes from, and every caution."""
     origin = (
         f"Release {release.label}, plan {plan.sha256[:12]}, seed {plan.seed}, "
         f"cohortkit {__version__}. Research statistics, not a diagnostic device."
     )
-    return [origin, *(f"Caution. {caution}" for caution in answer.cautions)]
+    return [*release.notices, origin, *(f"Caution. {caution}" for caution in answer.cautions)]

@@ -108,6 +108,32 @@ def outside(figure):
     ]
 
 
+def overlaps(figure):
+    """Pairs of texts that cover one another by more than two pixels both ways."""
+    figure.draw_without_rendering()
+    shown = [t for t in texts(figure) if not _beyond_its_axis(t)]
+    boxes = [(t.get_text(), t.get_window_extent()) for t in shown]
+    return [
+        (first, second)
+        for i, (first, a) in enumerate(boxes)
+        for second, b in boxes[i + 1 :]
+        if first != second
+        and min(a.x1, b.x1) - max(a.x0, b.x0) > 2
+        and min(a.y1, b.y1) - max(a.y0, b.y0) > 2
+    ]
+
+
+def _beyond_its_axis(text):
+    """Label of a tick that lies outside the axes, which is never drawn."""
+    axes, box = text.axes, text.get_window_extent()
+    if axes is None or text in (axes.xaxis.label, axes.yaxis.label):
+        return False
+    x, y = (box.x0 + box.x1) / 2, (box.y0 + box.y1) / 2
+    if text in axes.xaxis.findobj(Text):
+        return not axes.bbox.x0 - 1 <= x <= axes.bbox.x1 + 1
+    return text in axes.yaxis.findobj(Text) and not axes.bbox.y0 - 1 <= y <= axes.bbox.y1 + 1
+
+
 def smallest_font(figure):
     return min(t.get_fontsize() for t in texts(figure))
 

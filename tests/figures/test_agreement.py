@@ -1,6 +1,6 @@
 import pytest
 
-from cohortkit.figures import agreement, marks
+from cohortkit.figures import agreement, marks, words
 from tests.figures import results
 
 WHY = "Not estimated. The raters do not cross."
@@ -22,7 +22,7 @@ def test_source_holds_every_pair_limit_and_form(found, source):
     assert sorted(pairs["y"]) == sorted(limits.pairs["difference"])
     assert marks.pick(source, mark="upper_limit")["x"].iloc[0] == limits["upper_limit"].value
     forms = marks.pick(source, panel="icc", mark="estimate").set_index("label")
-    assert list(forms.index) == list(agreement.ICC_LABELS)
+    assert list(forms.index) == list(words.ICC_FORMS)
     assert forms.loc["icc_a_1", "lower"] == icc["icc_a_1"].lower
     errors = marks.pick(source, panel="error")
     assert set(errors["unit"]) == {"mm"}

@@ -1,6 +1,7 @@
 import numpy as np
 import pytest
 
+from cohortkit.errors import ArgumentError
 from cohortkit.figures import marks, outcomes
 from tests.figures import results
 
@@ -55,3 +56,18 @@ def test_nothing_is_clipped_and_no_font_too_small(source):
 
 def test_a_figure_without_any_estimate_says_so():
     assert "Not estimated" in results.all_text(outcomes.draw(outcomes.source(WHY, WHY)))
+
+
+@pytest.mark.parametrize("width", [89, 183])
+def test_both_widths_are_exact_and_readable(source, width):
+    figure = outcomes.draw(source, ["Release abc. " * 12], width_mm=width)
+    # by hand: 25.4 mm an inch
+    assert figure.get_size_inches()[0] * 25.4 == pytest.approx(width)
+    assert results.outside(figure) == []
+    assert results.overlaps(figure) == []
+    assert results.smallest_font(figure) >= 6
+
+
+def test_another_width_is_refused(source):
+    with pytest.raises(ArgumentError, match="width_mm"):
+        outcomes.draw(source, width_mm=120)

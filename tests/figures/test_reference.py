@@ -2,6 +2,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from cohortkit.errors import ArgumentError
 from cohortkit.figures import marks, reference
 from cohortkit.reference import reference_interval
 from tests.figures import results
@@ -70,3 +71,18 @@ def test_a_stratum_without_values_says_so():
     empty = values(0)
     text = results.all_text(reference.draw(reference.source({"A2": (empty, WHY)})))
     assert "Not estimated" in text
+
+
+@pytest.mark.parametrize("width", [89, 183])
+def test_both_widths_are_exact_and_readable(source, width):
+    figure = reference.draw(source, ["Release abc. " * 12], width_mm=width)
+    # by hand: 25.4 mm an inch
+    assert figure.get_size_inches()[0] * 25.4 == pytest.approx(width)
+    assert results.outside(figure) == []
+    assert results.overlaps(figure) == []
+    assert results.smallest_font(figure) >= 6
+
+
+def test_another_width_is_refused(source):
+    with pytest.raises(ArgumentError, match="width_mm"):
+        reference.draw(source, width_mm=120)

@@ -1,7 +1,7 @@
 import pytest
 from matplotlib.figure import Figure
 
-from cohortkit.figures import marks, variance
+from cohortkit.figures import marks, variance, words
 from tests.figures import reliable, results
 
 
@@ -22,7 +22,7 @@ def test_rows_hold_each_share_and_sd(result):
 
 
 def test_every_component_has_words_and_a_colour():
-    assert set(variance.LABELS) == set(variance.COLOURS)
+    assert set(words.COMPONENTS) == set(variance.COLOURS)
 
 
 def test_bars_fill_the_axis_and_name_the_n(result):

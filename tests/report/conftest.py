@@ -18,6 +18,9 @@ from cohortkit.tables.schema import TABLE_NAMES
 RECORD = ["site_id", "source", "file", "sheet", "line"]
 
 
+NOTICE = "All clinics, people, ids and readings of this test are invented."
+
+
 def pooled_cohort(scale=1.0, seed=None):
     """The generator's tables as a pool: one record per row, one of them refused at S01."""
     tables = generate(scale=scale, seed=seed).tables
@@ -46,6 +49,7 @@ def pooled_cohort(scale=1.0, seed=None):
         counts=counts,
         duplicates=same_person_candidates(tables),
         flow=participant_flow(counts, problems, tables),
+        notices=(NOTICE,),
     )
 
 

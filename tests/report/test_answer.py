@@ -4,7 +4,7 @@ import pytest
 from cohortkit.errors import ArgumentError, EstimateError
 from cohortkit.estimate import Caution, Estimate, Result
 from cohortkit.figures import marks
-from cohortkit.report.answer import Answer, attempt, estimate_rows, gather, words
+from cohortkit.report.answer import Answer, attempt, estimate_rows, gather
 
 AREA = Estimate("auc", 0.9, 0.8, 0.95, 0.95, "1", "m", n_participants=30)
 BARE = Estimate("lr_negative", 0.0, float("nan"), float("nan"), float("nan"), "1", "m")
@@ -66,22 +66,29 @@ def test_estimates_as_text_leave_out_columns_that_say_nothing():
     frame = gather({("A2", "roc"): result()})["tables"]["estimates"]
     headings, rows = estimate_rows(frame)
     assert headings == ["estimate", "value", "interval", "participants"]
-    assert rows[0] == ["AUC", "0.900", "[0.800, 0.950] (95 %)", "30"]
+    assert rows[0] == ["area under the ROC curve", "0.900", "[0.800, 0.950] (95 %)", "30"]
     assert rows[1][2] == "no interval"
     two = pd.concat([frame, frame.assign(stratum="A4", estimator="other_one")])
     assert "from" in estimate_rows(two)[0]
     assert estimate_rows(two)[0][:3] == ["stratum", "estimate", "value"]
 
 
-@pytest.mark.parametrize(
-    ("name", "shown"),
-    [
-        ("icc_a_1", "ICC(A,1) = ICC(2,1)"),
-        ("icc_1_k", "ICC(1,k)"),
-        ("sem_agreement", "SEM agreement"),
-        ("returned_by_180", "returned by 180"),
-        ("sensitivity_naive", "sensitivity, verified rows only"),
-    ],
-)
-def test_names_in_words(name, shown):
-    assert words(name) == shown
+def test_a_limit_too_small_to_be_seen_is_no_number():
+    nan = float("nan")
+    limit = Estimate("lower_limit", nan, float("-inf"), 0.4, 0.9, "mm", "m", n_participants=30)
+    found = Result("Which gaps are usual?", (limit,))
+    frame = gather({("A2", "reference_interval"): found})["tables"]["estimates"]
+    assert estimate_rows(frame)[1] == [
+        ["lower reference limit", "too small to be seen", "below 0.40 mm (90 %)", "30"]
+    ]
+
+
+def test_machine_names_in_cautions_and_refusals_are_said_in_words():
+    told = answer(results=(result("zero: subject_rater"),), strata=("A2",))
+    assert told.cautions == ("A2: zero: scan by rater",)
+
+
+def test_notices_stand_before_all_else():
+    marked = answer(notices=("All <i>invented</i>.",))
+    assert repr(marked).startswith("Note. All <i>invented</i>.\nWhy?")
+    assert "All &lt;i&gt;invented" in marked._repr_html_()

@@ -1,4 +1,5 @@
 import json
+from dataclasses import replace
 
 import pandas as pd
 import pytest
@@ -91,15 +92,18 @@ def test_a_figure_can_be_drawn_again_from_its_own_csv(drawn, every_answer, relea
         column: [""] for column in (*marks.NUMBERS, *marks.COUNTS)
     }).to_dict("records"))  # fmt: skip
     lines = answers.footer(every_answer[name], release, plan)
-    figure = answers._DRAW[name](back, lines)
+    width = plan.widths.get(name)
+    figure = answers.figure(replace(every_answer[name], source=back), lines, width)
     assert style.picture(figure, "svg") == (drawn / f"{name}.svg").read_bytes()
 
 
 @pytest.mark.parametrize("name", FIGURES)
 def test_nothing_is_clipped_in_the_real_figures(every_answer, release, plan, name):
     answer = every_answer[name]
-    figure = answers.figure(answer, answers.footer(answer, release, plan))
+    lines, width = answers.footer(answer, release, plan), plan.widths.get(name)
+    figure = answers.figure(answer, lines, width)
     assert results.outside(figure) == []
+    assert results.overlaps(figure) == []
     assert results.smallest_font(figure) >= 6
     text = results.all_text(figure).replace("\n", " ")
     assert release.label in text

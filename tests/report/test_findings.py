@@ -23,7 +23,8 @@ def of(*estimates):
 def test_flow_counts_records_and_content():
     rows = [("read", "S01", "records", 10), ("accepted", "S01", "records", 8)]
     rows += [("refused", "S01", "records", 2), ("released", "S01", "scans", 5)]
-    (line,) = findings.flow(pd.DataFrame(rows, columns=["step", "site_id", "unit", "n"]))
+    counts = pd.DataFrame(rows, columns=["step", "site_id", "unit", "n"])
+    (line,) = findings.flow(counts, {})
     assert "10 records were read from 1 site: 8 accepted, 2 refused" in line
     assert "0 declared blank" in line
     assert "5 scans" in line
@@ -118,3 +119,11 @@ def test_reliability_gives_the_same_and_other_raters_and_the_largest_plan():
     assert line.endswith("the smallest detectable change is 0.20 mm [0.10, 0.30].")
     assert findings.reliability(stratum, WHY, WHY) == f"A2. {WHY}"
     assert findings.reliability(stratum, result, WHY).endswith(WHY)
+
+
+def test_fewer_participants_with_a_reading_than_in_the_release_are_counted():
+    rows = [("read", "S01", "records", 10), ("released", "S01", "participants", 5)]
+    counts = pd.DataFrame(rows, columns=["step", "site_id", "unit", "n"])
+    _, who = findings.flow(counts, {"with a reading": 4, "with an injury episode": 5})
+    assert who.startswith("4 of the 5 participants are in the release with a reading, 1 is not.")
+    assert "episode" not in who

@@ -70,3 +70,17 @@ def test_a_plan_that_is_not_there_is_said_to_be_so(tmp_path):
 def test_a_block_that_is_no_table_is_refused(text, write):
     with pytest.raises(PlanError, match="not a table"):
         read_plan(write("outcomes = 3\n" + text.replace("[outcomes]", "").replace("rule_set", "#")))
+
+
+def test_a_figure_has_the_width_that_the_plan_gives_it(repository, tmp_path):
+    text = (repository / "analysis" / "plan.toml").read_text(encoding="utf-8")
+    shipped = "fig3_reference_range = 89"
+    assert shipped in text
+    path = tmp_path / "plan.toml"
+    for given, widths in {"fig5_outcomes = 89": {"fig5_outcomes": 89}, "": {}}.items():
+        path.write_text(text.replace(shipped, given), encoding="utf-8")
+        assert read_plan(path).widths == widths
+    for wrong in ("fig3_reference_range = 120", "fig1_flow = 89", "fig5_outcomes = true"):
+        path.write_text(text.replace(shipped, wrong), encoding="utf-8")
+        with pytest.raises(PlanError, match="widths_mm"):
+            read_plan(path)

@@ -26,7 +26,8 @@ def test_set_counts_are_the_last_line_of_the_flow(every_answer):
 
 def test_footer_names_release_plan_seed_and_every_caution(every_answer, release, plan):
     answer = every_answer["fig5_outcomes"]
-    first, *cautions = footer(answer, release, plan)
+    notice, first, *cautions = footer(answer, release, plan)
+    assert notice == release.notices[0]
     assert release.label in first
     assert plan.sha256[:12] in first
     assert str(plan.seed) in first
