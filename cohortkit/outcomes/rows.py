@@ -231,9 +231,11 @@ def row_notes(rows: pd.DataFrame, dropped: int) -> list[Caution]:
             notes.append(
                 Caution(
                     "competing_ends",
-                    f"{int(counts.sum())} of {len(rows)} episodes ended otherwise ({words}). They "
-                    "count as followed until then, which assumes that those fingers would have "
-                    "fared like the rest; they are hardly a random part.",
+                    f"{int(counts.sum())} of {len(rows)} episodes ended otherwise "
+                    f"({words}{_ends_by_group(rows, ends)}). They count as followed until then, "
+                    "which assumes that those fingers would have fared like the rest; they are "
+                    "hardly a random part. Medians and shares tell what would be if nobody had "
+                    "ended so.",
                 )
             )
     if "missed" in rows:
@@ -248,6 +250,15 @@ def row_notes(rows: pd.DataFrame, dropped: int) -> list[Caution]:
                 )
             )
     return notes
+
+
+def _ends_by_group(rows: pd.DataFrame, ends: pd.Series) -> str:
+    """Which groups the competing ends belong to; empty where there is one group only."""
+    if "group" not in rows or rows["group"].nunique() < 2:
+        return ""
+    parts = (ends != "").groupby(rows["group"].astype("string"))
+    told = [f"{name} {int(part.sum())} of {len(part)}" for name, part in parts]
+    return "; by group " + ", ".join(told)
 
 
 def group_notes(group: Group, events: int) -> list[Caution]:

@@ -7,7 +7,14 @@ import pandas as pd
 import pytest
 
 from cohortkit.errors import ArgumentError, TableError
-from cohortkit.outcomes.rows import day_column, days_argument, group_notes, read_rows, split
+from cohortkit.outcomes.rows import (
+    day_column,
+    days_argument,
+    group_notes,
+    read_rows,
+    row_notes,
+    split,
+)
 from tests.outcomes.planted import table
 
 ROLES = ("left", "right")
@@ -67,3 +74,17 @@ def test_notes_on_a_group_name_it():
     group = next(split(rows, ROLES, column))
     assert [n.code for n in group_notes(group, 0)] == ["few_participants", "no_returner"]
     assert "(grade=II)" in group_notes(group, 1)[0].message
+
+
+def test_ends_that_compete_are_counted_in_each_group():
+    ends = ["", "surgery", "gave_up", "surgery", ""]
+    grades = ["I", "III", "III", "IV", "IV"]
+    rows = pd.DataFrame({"competing": ends, "group": grades})
+    (note,) = row_notes(rows, 0)
+    # by hand: none of one, both of two, one of two
+    assert "by group I 0 of 1, III 2 of 2, IV 1 of 2" in note.message
+    assert "what would be if nobody had ended so" in note.message
+    (note,) = row_notes(rows.assign(group="I"), 0)
+    assert "by group" not in note.message
+    (note,) = row_notes(rows.drop(columns="group"), 0)
+    assert "3 of 5 episodes ended otherwise (gave up 1, surgery 2)" in note.message
