@@ -51,6 +51,8 @@ _LISTED = 20
 
 Finding: TypeAlias = tuple[str, str, int | None, str]
 """Table, column, row (None for the column's name) and kind."""
+Origin: TypeAlias = Callable[[str, int], str]
+"""Gives the clinic's file and line of a table's row, in words, or empty text."""
 Judge: TypeAlias = Callable[[Any], str]
 """Gives the kind of identifier that a value holds, or empty text."""
 
@@ -92,8 +94,9 @@ def screen(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
         if the column name is the finding. Never a value.
     """
     rows: list[Finding] = []
+    sites = tuple(tables["sites"]["site_id"].dropna().astype(str)) if "sites" in tables else ()
     for name, frame in tables.items():
-        rows += _table_rows(frame, name) if name in TABLE_NAMES else _text_rows(frame, name)
+        rows += _table_rows(frame, name, sites) if name in TABLE_NAMES else _text_rows(frame, name)
     return _findings(rows)
 
 
@@ -102,8 +105,23 @@ def screen_text(frame: pd.DataFrame, name: str) -> pd.DataFrame:
     return _findings(_text_rows(frame, name))
 
 
-def refuse_identifiers(findings: pd.DataFrame, what: str = "The pool cannot be frozen") -> None:
+def refuse_identifiers(
+    findings: pd.DataFrame,
+    what: str = "The pool cannot be frozen",
+    *,
+    origin: Origin | None = None,
+) -> None:
     """Stop if anything was found.
+
+    Parameters
+    ----------
+    findings
+        As `screen` gives them.
+    what
+        What could not be done.
+    origin
+        Gives the clinic's file and line of a row. Without it, or where it knows
+        none, the row's number in the table is named.
 
     Raises
     ------
@@ -112,18 +130,28 @@ def refuse_identifiers(findings: pd.DataFrame, what: str = "The pool cannot be f
     """
     if findings.empty:
         return
+    listed = findings.head(_LISTED).to_dict("records")
     rows = [
-        f"table '{r['table']}', column '{r['column']}'"
-        + ("" if pd.isna(r["row"]) else f", row {r['row']}")
-        + f": {r['kind']} ({KINDS[r['kind']]})"
-        for r in findings.head(_LISTED).to_dict("records")
+        f"table '{r['table']}', column '{r['column']}'{_row_place(r['table'], r['row'], origin)}"
+        f": {r['kind']} ({KINDS[r['kind']]})"
+        for r in listed
     ]
     more = len(findings) - len(rows)
+    places = "one place" if len(findings) == 1 else f"{len(findings)} places"
     raise IdentifierError(
-        f"{what}: {len(findings)} places may identify a person",
+        f"{what}: {places} may identify a person",
         where="; ".join(rows) + (f"; and {more} more" if more > 0 else ""),
-        next_step="take the column or the value out at the clinic, or code it, and import again",
+        found="not shown here; look at the lines named, in the clinic's own file",
+        next_step="take the column or the value out of the clinic's file or its mapping, or give a "
+        "code in its place, and import again",
     )
+
+
+def _row_place(name: str, row: Any, origin: Origin | None) -> str:
+    if pd.isna(row):
+        return ""
+    place = origin(name, int(row)) if origin else ""
+    return f", {place}" if place else f", row {row}"
 
 
 def _text_rows(frame: pd.DataFrame, name: str) -> list[Finding]:
@@ -135,26 +163,26 @@ def _text_rows(frame: pd.DataFrame, name: str) -> list[Finding]:
     return found
 
 
-def _table_rows(frame: pd.DataFrame, name: str) -> list[Finding]:
+def _table_rows(frame: pd.DataFrame, name: str, sites: tuple[str, ...]) -> list[Finding]:
     schema = table(name)
     found: list[Finding] = []
     for i, column in _columns(frame):
         judge: Judge = text_kind
         if column in schema.column_names:
-            judge = _judge_of(schema.field(column))
+            judge = _judge_of(schema.field(column), sites)
         else:
             found.append((name, column, None, header_kind(column) or "other_code"))
         found += _in_cells(name, column, frame.iloc[:, i], judge)
     return found
 
 
-def _judge_of(field: Field) -> Judge:
+def _judge_of(field: Field, sites: tuple[str, ...]) -> Judge:
     if field.type in ("integer", "number"):
         return lambda value: _number_kind(value, field)
     if field.type == "boolean":
         return lambda value: text_kind(value) if isinstance(value, str) else ""
     if field.name.endswith("_id"):
-        return lambda value: _id_cell_kind(value, field)
+        return lambda value: _id_cell_kind(value, field, sites)
     return lambda value: _code_kind(value, field)
 
 
@@ -170,10 +198,10 @@ def _number_kind(value: Any, field: Field) -> str:
     return "other_code" if low or high else ""
 
 
-def _id_cell_kind(value: Any, field: Field) -> str:
+def _id_cell_kind(value: Any, field: Field, sites: tuple[str, ...]) -> str:
     text = str(value)
     whole = field.pattern is None or re.fullmatch(field.pattern, text)
-    return id_kind(text, field.name) or ("" if whole else text_kind(text) or "other_code")
+    return id_kind(text, field.name, sites) or ("" if whole else text_kind(text) or "other_code")
 
 
 def _code_kind(value: Any, field: Field) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import ipaddress
 import re
 import unicodedata
+from collections.abc import Iterable
 
 _STEMS: dict[str, tuple[str, ...]] = {
     # kind: beginnings or parts (five letters or more) of a word in a column name
@@ -118,6 +119,18 @@ _LONG_NUMBER = re.compile(r"(?<!\d)\d{6,}(?!\d)")
 _NAME_ID = re.compile(r"[A-Z][a-z]{1,30}(?:[._-][A-Z][a-z]{1,30}){1,3}")
 _DIGEST = re.compile(r"[0-9a-f]{64}|[A-Z2-7]{16}")
 _PERSON_IDS = ("participant_id", "rater_id")
+_NO_PERSON = ("site_id", "device_id")
+_JOINTS = "._-"
+_LABELS = frozenset(
+    (
+        *("pat", "patient", "patientin", "person", "proband", "probandin", "subject", "sujet"),
+        *("case", "cas", "fall", "nr", "num", "number", "id", "code", "rater", "reader", "leser"),
+        *("arzt", "site", "study", "left", "right", "links", "rechts", "gauche", "droite"),
+        *("index", "middle", "ring", "little"),
+    )
+)
+"""Words that ids are labelled with; an id of nothing else is no name."""
+_NUMBERED = re.compile(r"[A-Za-z]{0,4}\d{1,6}|[A-Za-z]")
 
 
 def _plain(text: str) -> str:
@@ -190,21 +203,60 @@ def _is_address(text: str) -> bool:
     return False
 
 
-def id_kind(text: str, column: str) -> str:
+def _bare(text: str, column: str, sites: Iterable[str]) -> list[str]:
+    """An id without what was put in front of it: the site's code, and for persons numbered parts.
+
+    What stands before an id (``S04-``) or, in a person's, behind it (``-r1``) must
+    not hide what it spells out. Ids of sites and devices stay whole: their words
+    are of places and of makes. If a site's code is not set apart by a joint, it may
+    be the beginning of a word, and the whole id is one more form.
+    """
+    if column in _NO_PERSON:
+        return [text]
+    for site in sorted(sites, key=len, reverse=True):
+        rest = text.removeprefix(site)
+        if site and rest and rest != text:
+            forms = [rest.lstrip(_JOINTS)] if rest[0] in _JOINTS else [rest, text]
+            break
+    else:
+        forms = [text]
+    return [*forms, *map(_unnumbered, forms)] if column in _PERSON_IDS else forms
+
+
+def _unnumbered(text: str) -> str:
+    """An id without parts at its ends such as ``S04``, ``P`` and ``r2``; never empty."""
+    parts = [part for part in re.split(r"[._-]+", text) if part]
+    first, last = 0, len(parts)
+    while first < last - 1 and _NUMBERED.fullmatch(parts[first]):
+        first += 1
+    while last - 1 > first and _NUMBERED.fullmatch(parts[last - 1]):
+        last -= 1
+    return "-".join(parts[first:last]) if (first, last) != (0, len(parts)) else text
+
+
+def id_kind(text: str, column: str, sites: Iterable[str] = ()) -> str:
     """Kind of identifier that an id spells out, or empty text.
 
     Bare numbers are allowed: the id becomes a code. A full date with its marks,
     a social security number, an address or a name in two words is not; nor, as
-    the whole id of a person, eight digits that are a date.
+    the whole id of a person, eight digits that are a date. A code of `sites` in
+    front of the id, and numbered parts at the ends of a person's id, do not count
+    as part of it.
     """
     if "@" in text and _EMAIL.search(text):
         return "email"
     if _FULL_DATE.search(text):
         return "date"
-    if column in _PERSON_IDS and _COMPACT_DATE.fullmatch(text):
+    bare = _bare(text, column, sites)
+    if column in _PERSON_IDS and any(map(_COMPACT_DATE.fullmatch, (text, *bare))):
         return "date"
-    if _US_SSN.fullmatch(text) or _CH_SSN.fullmatch(text):
+    if any(_US_SSN.fullmatch(form) or _CH_SSN.fullmatch(form) for form in (text, *bare)):
         return "social_security_number"
     if _IPV4.fullmatch(text) and _is_address(text):
         return "ip_address"
-    return "name" if _NAME_ID.fullmatch(text) else ""
+    return "name" if any(map(_is_name, bare)) else ""
+
+
+def _is_name(text: str) -> bool:
+    words = re.split(r"[._-]+", text.casefold())
+    return bool(_NAME_ID.fullmatch(text)) and not _LABELS.issuperset(words)

@@ -10,9 +10,10 @@ import pandas as pd
 from cohortkit.cohort.descriptor import SIDE_COLUMNS, descriptor_bytes
 from cohortkit.cohort.flow import COLUMNS as FLOW_COLUMNS
 from cohortkit.cohort.flow import content
-from cohortkit.cohort.identifiers import refuse_identifiers, screen, screen_text
+from cohortkit.cohort.identifiers import Origin, refuse_identifiers, screen, screen_text
 from cohortkit.cohort.identity import IdCoding, code_tables
 from cohortkit.cohort.manifest import DESCRIPTOR, SIDE_TABLES
+from cohortkit.cohort.origins import record_place, row_origin
 from cohortkit.cohort.parquet import to_parquet_bytes
 from cohortkit.cohort.pooling import Pooled, keyed_breaches
 from cohortkit.cohort.row_keys import row_keys
@@ -44,7 +45,7 @@ def build_parts(pooled: Pooled, ids: IdCoding) -> Parts:
     ReleaseError
         If rows and their provenance do not match.
     """
-    refuse_identifiers(screen(pooled.tables))
+    refuse_identifiers(screen(pooled.tables), origin=_origin(pooled))
     raw = {name: typed(pooled.tables[name], name) for name in TABLE_NAMES}
     coded, codes = code_tables(raw, ids)
     keys = {
@@ -62,7 +63,8 @@ def build_parts(pooled: Pooled, ids: IdCoding) -> Parts:
         "duplicates": _duplicates(pooled.duplicates, codes["participant"]),
     }
     side_by_side = pd.DataFrame({"notice": list(pooled.notices)}, dtype="string")
-    _screen_parts(coded, provenance, side | {"notices": side_by_side})
+    refuse_identifiers(screen(coded), origin=_origin(pooled))
+    _screen_side(provenance, side | {"notices": side_by_side})
     csv = {name: to_csv_bytes(coded[name], name) for name in TABLE_NAMES}
     files: dict[str, bytes] = {}
     for name, data in csv.items():
@@ -79,16 +81,24 @@ def build_parts(pooled: Pooled, ids: IdCoding) -> Parts:
     )
 
 
-def _screen_parts(
-    coded: Mapping[str, pd.DataFrame], provenance: pd.DataFrame, side: Mapping[str, pd.DataFrame]
-) -> None:
-    """Once more, on what will be written. Keys hold nothing but codes and table values."""
+def _origin(pooled: Pooled) -> Origin:
+    """Where a row of the pool comes from; coded rows stand in the same order."""
+    return lambda name, row: row_origin(pooled.tables[name], name, pooled.provenance, row)
+
+
+def _screen_side(provenance: pd.DataFrame, side: Mapping[str, pd.DataFrame]) -> None:
+    """What will be written beside the tables. Keys hold nothing but codes and table values."""
     texts = {"provenance": provenance.drop(columns="key")} | {
         name: frame.drop(columns="key") if "key" in frame else frame for name, frame in side.items()
     }
-    refuse_identifiers(screen(coded))
     for name, frame in texts.items():
-        refuse_identifiers(screen_text(frame, name))
+        refuse_identifiers(screen_text(frame, name), origin=_side_origin(frame))
+
+
+def _side_origin(frame: pd.DataFrame) -> Origin:
+    """Site and line of a side table's row, as far as the table itself names them."""
+    held = frame[[name for name in ("site_id", "line") if name in frame]]
+    return lambda _name, row: record_place(held.iloc[row].to_dict())
 
 
 def _shaped(frame: pd.DataFrame, name: str) -> pd.DataFrame:

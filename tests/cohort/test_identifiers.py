@@ -15,9 +15,10 @@ from cohortkit.cohort.identifiers import (
     screen_text,
 )
 from cohortkit.cohort.identity import IdCoding
+from cohortkit.cohort.pooling import pool
 from cohortkit.cohort.release import freeze
 from cohortkit.errors import IdentifierError
-from tests.cohort.clinics import two_clinics
+from tests.cohort.clinics import clinic, small, small_rows, two_clinics
 
 # one column name and one cell for each of the eighteen classes of 45 CFR 164.514(b)(2)(i)
 PLANTED = [
@@ -84,7 +85,9 @@ def test_a_column_of_each_class_stops_the_freeze(pooled, tmp_path, kind, header,
 @pytest.mark.parametrize(("kind", "header", "value"), PLANTED)
 def test_a_cell_of_each_class_stops_the_freeze(pooled, tmp_path, kind, header, value):
     error = refused(changed(pooled, "episodes", "mechanism", 2, value), tmp_path)
-    assert f"table 'episodes', column 'mechanism', row 2: {kind}" in str(error)
+    # by hand: the third episode of the first site, below the header
+    place = "site S01, file 'episodes.csv', line 4"
+    assert f"table 'episodes', column 'mechanism', {place}: {kind}" in str(error)
     assert value not in str(error)
 
 
@@ -103,13 +106,14 @@ def test_a_cell_in_a_further_column_is_found_with_its_row(kind, header, value):
 def test_ages_over_89_stop_the_freeze(pooled, tmp_path):
     assert screen(changed(pooled, "participants", "age_years", 0, 89).tables).empty
     error = refused(changed(pooled, "participants", "age_years", 3, 90), tmp_path)
-    assert "column 'age_years', row 3: age_over_89" in str(error)
+    place = "site S01, file 'participants.csv', line 5"  # by hand: row 3, from 0, below the header
+    assert f"column 'age_years', {place}: age_over_89" in str(error)
     assert "90" not in str(error)
 
 
 def test_a_day_that_is_a_spreadsheets_date_stops_the_freeze(pooled, tmp_path):
     error = refused(changed(pooled, "scans", "scan_day", 1, 29657), tmp_path)
-    assert "column 'scan_day', row 1: date" in str(error)
+    assert "column 'scan_day', site S01, file 'scans.csv', line 3: date" in str(error)
 
 
 @pytest.mark.parametrize(
@@ -146,15 +150,44 @@ def test_side_tables_are_searched_too(pooled, tmp_path, value):
     provenance = pooled.provenance.copy()
     provenance.loc[5, "source"] = value
     error = refused(replace(pooled, provenance=provenance), tmp_path)
-    assert "table 'provenance', column 'source'" in str(error)
+    assert "table 'provenance', column 'source', site S01, line " in str(error)
     assert value not in str(error)
+
+
+def named(site: str, own: str) -> dict:
+    """Rows of a clinic whose first participant has the id `own` everywhere."""
+    rows = small_rows(site, 2, 1)
+    first = rows["participants"][0]["participant_id"]
+    for table in rows.values():
+        for row in table:
+            if row.get("participant_id") == first:
+                row["participant_id"] = own
+    return rows
+
+
+def test_an_id_with_a_name_behind_its_site_stops_the_freeze_at_its_line(tmp_path):
+    error = refused(
+        pool([small("S01", 2), clinic("S04", named("S04", "S04-Anna.Meier"))]), tmp_path
+    )
+    assert (
+        "table 'participants', column 'participant_id', site S04, file 'participants.csv', "
+        "line 2: name (names)" in str(error)
+    )
+    assert "Meier" not in str(error)
+
+
+@pytest.mark.parametrize("own", ["S04-P0001", "S04-1042", "S04-Pat.Nr-7", "S04-17-a", "1042"])
+def test_an_ordinary_id_behind_its_site_does_not(own, tmp_path):
+    ids = IdCoding.open("hmac", tmp_path / "key.txt")
+    freeze(pool([clinic("S04", named("S04", own))]), tmp_path / "release", ids=ids)
 
 
 def test_site_codes_of_the_manifest_are_searched(pooled, tmp_path):
     sites = pooled.tables["sites"].copy()
     sites["site_id"] = sites["site_id"].replace("S01", "Muster.Anna")
     error = refused(replace(pooled, tables={**pooled.tables, "sites": sites}), tmp_path)
-    assert "table 'sites', column 'site_id', row 0: name" in str(error)
+    assert "table 'sites', column 'site_id'" in str(error)
+    assert ": name" in str(error)
 
 
 def test_many_findings_are_counted_and_the_first_listed(pooled):

@@ -96,6 +96,48 @@ def test_an_id_may_be_a_number_but_not_a_date_or_a_name(own, column, kind):
     assert id_kind(own, column) == kind
 
 
+SITES = ("S01", "S04", "GRAZ")
+
+
+@pytest.mark.parametrize(
+    ("own", "kind"),
+    [
+        ("S04-Anna.Meier", "name"), ("S04_Anna-Meier", "name"), ("S04Anna.Meier", "name"),
+        ("S04-P-Anna.Meier", "name"), ("S04-Anna.Meier-2", "name"), ("S09-Anna.Meier", "name"),
+        ("GRAZ-Anna.Meier", "name"), ("S04-Anna.Meier.1990", "name"), ("Patient.Anna", "name"),
+        ("S04-19810312", "date"), ("S04-123-45-6789", "social_security_number"),
+        ("S04-756.1234.5678.97", "social_security_number"),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("column", ["participant_id", "rater_id"])
+def test_what_stands_around_it_does_not_hide_a_person(own, column, kind):
+    assert id_kind(own, column, SITES) == kind
+
+
+def test_a_site_in_front_does_not_hide_a_name_in_an_id_that_points_to_a_person():
+    assert id_kind("S04-Anna.Meier", "scan_id", SITES) == "name"
+
+
+ORDINARY_IDS = [
+    "S01-P0001", "S02-1042-A2-r1", "S01-P003-left.2", "S01-R1", "S01", "1042", "P1", "p-17", "S04-17",
+    "S01-Pat-Nr-7", "Pat.Nr", "S01-Left-Index", "GRAZ-P.12", "GRAZ-12", "S04-AB", "S04-A.B.",
+    "s01-p0001-s2", "0004711", "S01-2021-17", "S01-r-s1-A2-R2-loaded", "S04-GE12", "S01-Patient-003",
+    "S04-Scan.1", "S01-000817443", "S04", "S04-", "-", "S01-E12.A2", "l-s1-A2-R1", "X.Y",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("own", ORDINARY_IDS)
+@pytest.mark.parametrize(
+    "column", ["participant_id", "rater_id", "scan_id", "reading_id", "episode_id", "device_id"]
+)
+def test_ordinary_ids_are_no_finding(own, column):
+    assert id_kind(own, column, SITES) == ""
+
+
+def test_makes_of_devices_are_no_names():
+    assert id_kind("S04-Probe.Linear", "device_id", SITES) == ""
+
+
 @pytest.mark.parametrize(
     "unit", ["a", "1", "1 ", "Ab ", "a@", "0-", "::", "a.", "Jan ", "AT61 1904 "]
 )
