@@ -180,16 +180,16 @@ def answer_thresholds(release: Release, plan: Plan) -> Answer:
     """Which gap tells the target tears from the others, per stratum of the plan.
 
     Beside the accuracy of the rows at hand stands the one corrected for partial
-    verification, from all rows with a gap.
+    verification, from all rows with a gap, which are a set of their own.
     """
-    sets: list[AnalysisSet] = []
+    sets: dict[str, AnalysisSet] = {}
     parts: dict[str, thresholds_figure.ThresholdStratum] = {}
     found: Found = {}
     for stratum in plan.thresholds:
         chosen = _threshold_set(release, stratum)
         every = _threshold_set(release, stratum, us_gap="keep")
         results = _threshold_results(chosen, every, stratum, plan)
-        sets.append(chosen)
+        sets |= {stratum.name: chosen, f"{stratum.name}, corrected for verification": every}
         parts[stratum.name] = thresholds_figure.ThresholdStratum(
             roc=results["roc"],
             cut=results["youden_cut"],
@@ -201,8 +201,8 @@ def answer_thresholds(release: Release, plan: Plan) -> Answer:
         name=THRESHOLDS,
         notices=release.notices,
         question="Which gap tells a torn pulley from the rest?",
-        sets=tuple(sets),
-        set_names=tuple(parts),
+        sets=tuple(sets.values()),
+        set_names=tuple(sets),
         source=thresholds_figure.source(parts),
         findings=tuple(
             findings.threshold(stratum, {e: r for (s, e), r in found.items() if s == stratum.name})

@@ -76,10 +76,18 @@ def agreement(stratum: str, limits: Result | str, icc: Result | str) -> str:
     else:
         bias, low, high = (limits[name] for name in ("bias", "lower_limit", "upper_limit"))
         parts.append(
-            f"For the two raters compared, the difference is on average {_value(bias)}, with "
+            f"{_raters(limits)}, the difference is on average {_value(bias)}, with "
             f"limits of agreement {_value(low)} and {_value(high)}; {_n(bias)}."
         )
     return f"{stratum}. " + " ".join(part for part in parts if part)
+
+
+def _raters(limits: Result) -> str:
+    """Which two raters the limits compare, by their codes."""
+    two = limits.settings.get("raters") or ()
+    if len(two) != 2:
+        return "For the two raters compared"
+    return f"For raters {two[0]} and {two[1]} (first minus second)"
 
 
 def reliability(stratum: ReliabilityPlan, result: Result | str, study: Result | str) -> str:

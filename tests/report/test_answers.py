@@ -29,7 +29,7 @@ def test_every_question_of_the_plan_is_answered(every_answer, plan):
         lost = answer.tables.get("not_estimated")
         assert lost is None or lost.empty
     assert [len(every_answer[name].sets) for name in FIGURES] == [
-        4, len(plan.agreement), len(plan.reference), len(plan.thresholds), 1,
+        4, len(plan.agreement), len(plan.reference), 2 * len(plan.thresholds), 1,
         len(plan.reliability),
     ]  # fmt: skip
 
@@ -140,3 +140,32 @@ def test_a_release_too_small_to_answer_is_drawn_all_the_same(tiny_answers, plan)
     for answer in found.values():
         figure = answers.figure(answer, answers.footer(answer, release, plan))
         assert results.outside(figure) == []
+
+
+def test_the_rows_of_the_corrected_accuracy_are_a_set_of_their_own(release, every_answer):
+    answer = every_answer["fig4_thresholds"]
+    own, wider = answer.sets[:2]
+    assert answer.set_names[:2] == ("A2 loaded", "A2 loaded, corrected for verification")
+    assert wider.settings["us_gap"] == "keep"
+    estimates = answer.tables["estimates"].query("stratum == 'A2 loaded'")
+    n = estimates.drop_duplicates("estimator").set_index("estimator")["n_readings"]
+    assert (n["roc"], n["corrected_accuracy"]) == (len(own.rows), len(wider.rows))
+    assert len(wider.rows) > len(own.rows)
+    assert any("prevalence is that of these" in caution for caution in answer.cautions)
+
+
+def test_the_two_raters_compared_are_named(every_answer):
+    answer = every_answer["fig2_agreement"]
+    for line, result in zip(answer.findings, answer.results[::2], strict=True):
+        first, second = result.settings["raters"]
+        assert f"For raters {first} and {second} (first minus second)" in line
+        assert {first, second} <= set(answer.sets[0].rows["rater_id"])
+
+
+def test_stored_clips_say_so_in_report_numbers_and_stamp(release, plan, every_answer):
+    said = "All 120 readings are of stored clips"
+    answer = every_answer["fig2_agreement"]
+    assert any(said in caution for caution in answer.cautions)
+    assert any(said in line for line in answers.stamp(answer, release, plan)["cautions"])
+    assert any(said in line for line in answers.footer(answer, release, plan))
+    assert said in repr(answer)
