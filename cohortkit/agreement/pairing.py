@@ -139,8 +139,8 @@ def paired(
     EstimateError
         Several quantities mixed, several values in a cell, more than two methods
         and none named, subjects without a partner, fewer than two pairs, means of
-        several readings among single ones (unless each value brings its own
-        `error`, or `method` is the number of readings averaged).
+        several readings among single ones of the same method (unless each value
+        brings its own `error`). A method may be the mean of several readings.
     """
     spec = _spec(options)
     frame = checks.as_frame(data)
@@ -152,8 +152,8 @@ def paired(
     named = [r for r in ("subject", "method", "value", "participant", "error") if r in rows]
     _, n_missing = checks.without_missing(rows[named], missing)
     kept = rows[rows[named].notna().all(axis=1)].reset_index(drop=True)
-    if error is None:
-        one_kind(kept)
+    for one in two if error is None else ():
+        one_kind(kept[kept["method"] == one])
     _one_value_a_cell(kept)
     both = kept.groupby("subject")["method"].transform("size") == 2
     n_alone = int(kept.loc[~both, "subject"].nunique())
@@ -170,7 +170,7 @@ def paired(
             found=f"{whole['subject'].nunique()} such subjects among {len(rows)} rows",
             next_step="check the filters that made this table, or add readings",
         )
-    cautions = _left_out(rows, n_missing, n_alone) + _row_cautions(whole, method)
+    cautions = _left_out(rows, n_missing, n_alone) + _row_cautions(whole)
     settings = {**spec, "method": method, "methods": [str(m) for m in two], "missing": missing}
     return _laid_out(whole, two, settings, cautions)
 
@@ -337,7 +337,7 @@ def _left_out(rows: pd.DataFrame, n_missing: int, n_alone: int) -> tuple[Caution
     return tuple(found)
 
 
-def _row_cautions(whole: pd.DataFrame, method: str) -> tuple[Caution, ...]:
+def _row_cautions(whole: pd.DataFrame) -> tuple[Caution, ...]:
     found = []
     if "rater_id" in whole:
         raters = whole.groupby("subject")["rater_id"].nunique()
@@ -351,14 +351,16 @@ def _row_cautions(whole: pd.DataFrame, method: str) -> tuple[Caution, ...]:
                     "raters.",
                 )
             )
-    if method == "reads_averaged":
+    known = "error" in whole
+    if "reads_averaged" in whole and whole["reads_averaged"].nunique() > 1 and not known:
         found.append(
             Caution(
                 "reads_averaged_mixed",
-                "Values are means of different numbers of reads, so their errors differ in size.",
+                "One method's values are means of more readings than the other's, so their errors "
+                "differ in size for that reason alone.",
             )
         )
-    else:
+    elif not known:
         found += averaged_caution(whole)
     found += scanning_caution(stored_count(whole), len(whole))
     return tuple(found)

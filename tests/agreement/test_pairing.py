@@ -151,9 +151,9 @@ def test_a_rater_that_goes_with_the_method_is_named():
     data = table(FIRST, SECOND)
     same = data.assign(rater_id="R1", reads_averaged=1)
     assert codes(laid(same).cautions) == set()
-    other = data.assign(rater_id=["R1"] * 5 + ["R2"] * 5)
+    other = data.assign(rater_id=["R1"] * 5 + ["R2"] * 5, reads_averaged=[1] * 5 + [3] * 5)
     found = laid(other).cautions
-    assert codes(found) == {"raters_differ_within_pairs"}
+    assert codes(found) == {"raters_differ_within_pairs", "reads_averaged_mixed"}
     assert "5 of 5 pairs" in found[0].message
 
 
