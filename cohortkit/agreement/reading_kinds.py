@@ -72,7 +72,7 @@ def scanning_caution(n_stored: int, n: int) -> list[Caution]:
         return []
     if n_stored == n:
         text = (
-            f"All {n} readings are of stored clips, so {_SCANNING} is missing from them. Agreement "
+            f"All readings are of stored clips, so {_SCANNING} is missing from them. Agreement "
             "looks too good, and errors, smallest changes and limits too small, to judge a change "
             f"between two visits. {_NEXT}"
         )
