@@ -240,9 +240,9 @@ def _fan(axes: Axes, start: float, end: float, n: int) -> None:
         return
     middles = [left + width / 2 for left, width in map(_column, range(n))]
     trunk, bar = _LEFT_MM + _LEFT_WIDE / 2, end + _GAP_MM / 2 + 1
-    line = {"color": "black", "lw": 0.8}
-    axes.plot([trunk, trunk], [start, bar], **line)
-    axes.plot([min(trunk, middles[0]), max(trunk, middles[-1])], [bar, bar], **line)
+    axes.plot([trunk, trunk], [start, bar], color="black", linewidth=0.8)
+    ends = [min(trunk, middles[0]), max(trunk, middles[-1])]
+    axes.plot(ends, [bar, bar], color="black", linewidth=0.8)
     for middle in middles:
         _arrow(axes, (middle, bar), (middle, end))
 

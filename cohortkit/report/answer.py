@@ -169,7 +169,7 @@ def estimate_rows(estimates: pd.DataFrame) -> tuple[list[str], list[list[str]]]:
     return [HEADINGS[i] for i in used], [[row[i] for i in used] for row in rows]
 
 
-def _value(e: Mapping[str, Any]) -> tuple[str, str]:
+def _value(e: Mapping[Any, Any]) -> tuple[str, str]:
     """Value and interval as text. A limit among gaps too small to be seen has no value."""
     unit = str(e["unit"])
     limits = display.interval(e["lower"], e["upper"], unit)

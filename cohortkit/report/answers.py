@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Mapping, Sequence
 from itertools import combinations
 from pathlib import Path
@@ -13,7 +12,6 @@ import pandas as pd
 from cohortkit import agreement, outcomes, reference, thresholds
 from cohortkit.cohort.analysis_sets import AnalysisSet
 from cohortkit.cohort.release import Release
-from cohortkit.cohort.writing import atomic_write
 from cohortkit.figures import agreement as agreement_figure
 from cohortkit.figures import flow as flow_figure
 from cohortkit.figures import outcomes as outcomes_figure
@@ -38,9 +36,9 @@ from cohortkit.report.figure_words import alt_text
 from cohortkit.report.grras import grras, write_checklist
 from cohortkit.report.numbers import numbers_in_text
 from cohortkit.report.plan import Plan, ReliabilityPlan, ThresholdPlan, read_plan
-from cohortkit.report.stamp import footer, stamp, versions
+from cohortkit.report.stamp import footer, stamp
 from cohortkit.report.table1 import table1
-from cohortkit.tables.canonical import to_csv_bytes
+from cohortkit.report.written import write_table
 
 __all__ = [
     "Answer",
@@ -401,29 +399,6 @@ def draw(
     record = stamp(answer, release, plan)
     drawn = figure(answer, footer(answer, release, plan), plan.widths.get(answer.name))
     return style.save_figure(drawn, folder, answer.name, answer.source, record, formats)
-
-
-def write_table(
-    name: str, table: pd.DataFrame, release: Release, plan: Plan, folder: str | Path
-) -> dict[str, Path]:
-    """Write a table as ``<name>.csv`` and ``<name>.json`` (its rows and its stamp)."""
-    target = Path(folder)
-    target.mkdir(parents=True, exist_ok=True)
-    content = {
-        "table": name,
-        "notices": list(release.notices),
-        "release_hash": release.release_hash,
-        "plan_sha256": plan.sha256,
-        "seed": plan.seed,
-        "software": versions(),
-        "rows": json.loads(table.to_json(orient="records", double_precision=15)),
-    }
-    text = json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-    files = {"csv": to_csv_bytes(table), "json": text.encode()}
-    paths = {form: target / f"{name}.{form}" for form in files}
-    for form, path in paths.items():
-        atomic_write(path, files[form])
-    return paths
 
 
 def draw_all(

@@ -85,7 +85,7 @@ def _flow(source: pd.DataFrame) -> list[str]:
     if people:
         lines.append(
             "Of the participants, "
-            + " and ".join(f"{int(p['y'])} are {p['label']}" for p in people)
+            + " and ".join(f"{int(p['y'])} come {p['label']}" for p in people)
             + "."
         )
     if reasons:
@@ -143,7 +143,7 @@ def _reference(source: pd.DataFrame) -> list[str]:
         rows = marks.pick(source, series=name)
         bars = marks.pick(rows, mark="count")
         seen = bars[bars["y"] > 0]
-        told = []
+        told: list[str] = []
         for mark in ("lower_limit", "upper_limit"):
             row = _first(marks.pick(rows, mark=mark))
             if row is not None and not pd.isna(row["x"]):

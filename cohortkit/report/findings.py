@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
@@ -37,10 +37,10 @@ def _who(everybody: int, people: Mapping[str, int]) -> list[str]:
         without = everybody - n
         if without > 0:
             lines.append(
-                f"{n} of the {everybody} participants are in the release {has}, {without} "
-                f"{'is' if without == 1 else 'are'} not."
+                f"{n} of the {everybody} participants have {has.removeprefix('with ')}; {without} "
+                f"{'has' if without == 1 else 'have'} none that was sent and accepted."
             )
-    lines += ["A set starts from those who have what it asks about."] if lines else []
+    lines += ["Every set below starts from those who have what it asks about."] if lines else []
     return [" ".join(lines)] if lines else []
 
 
@@ -84,7 +84,7 @@ def agreement(stratum: str, limits: Result | str, icc: Result | str) -> str:
 
 def _raters(limits: Result) -> str:
     """Which two raters the limits compare, by their codes."""
-    two = limits.settings.get("raters") or ()
+    two: Sequence[str] = limits.settings.get("raters") or ()
     if len(two) != 2:
         return "For the two raters compared"
     return f"For raters {two[0]} and {two[1]} (first minus second)"

@@ -65,5 +65,5 @@ def _twice(release: Release) -> list[Table]:
     if not pairs:
         return []
     caption = "Participants who may be one person"
-    note = "They are listed in the release (duplicates.csv) and never merged: each counts as one."
+    note = "They are listed in the release (duplicates.csv) and never merged: all count."
     return [Table(caption, ["what", "n"], [["pairs of participants", str(pairs)]], note)]

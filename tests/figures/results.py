@@ -109,15 +109,20 @@ def outside(figure):
 
 
 def overlaps(figure):
-    """Pairs of texts that cover one another by more than two pixels both ways."""
+    """Pairs of texts that cover one another by more than two pixels both ways.
+
+    Labels of ticks of one axes are spaced by the plotting library and left out.
+    """
     figure.draw_without_rendering()
     shown = [t for t in texts(figure) if not _beyond_its_axis(t)]
-    boxes = [(t.get_text(), t.get_window_extent()) for t in shown]
+    ticks = {id(t): id(a) for a in figure.axes for t in _axis_texts(a)}
+    boxes = [(t.get_text(), t.get_window_extent(), ticks.get(id(t), id(t))) for t in shown]
     return [
         (first, second)
-        for i, (first, a) in enumerate(boxes)
-        for second, b in boxes[i + 1 :]
-        if first != second
+        for i, (first, a, of) in enumerate(boxes)
+        for second, b, other in boxes[i + 1 :]
+        if of != other
+        and first != second
         and min(a.x1, b.x1) - max(a.x0, b.x0) > 2
         and min(a.y1, b.y1) - max(a.y0, b.y0) > 2
     ]

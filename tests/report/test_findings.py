@@ -125,5 +125,7 @@ def test_fewer_participants_with_a_reading_than_in_the_release_are_counted():
     rows = [("read", "S01", "records", 10), ("released", "S01", "participants", 5)]
     counts = pd.DataFrame(rows, columns=["step", "site_id", "unit", "n"])
     _, who = findings.flow(counts, {"with a reading": 4, "with an injury episode": 5})
-    assert who.startswith("4 of the 5 participants are in the release with a reading, 1 is not.")
+    assert who.startswith(
+        "4 of the 5 participants have a reading; 1 has none that was sent and accepted."
+    )
     assert "episode" not in who
