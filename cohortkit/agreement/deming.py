@@ -10,6 +10,14 @@ import numpy as np
 from scipy import stats
 
 from cohortkit import checks
+from cohortkit.agreement.deming_lines import (
+    Line,
+    deming_line,
+    proportional_line,
+    proportional_sizes,
+    weighted_line,
+    weighted_sum_of_squares,
+)
 from cohortkit.agreement.intervals import Limits
 from cohortkit.agreement.jackknife import NO_LIMITS, standard_errors, symmetric
 from cohortkit.agreement.pairing import (
@@ -22,9 +30,9 @@ from cohortkit.agreement.pairing import (
 from cohortkit.errors import ArgumentError, EstimateError
 from cohortkit.estimate import Caution
 
-Line = tuple[float, float]
-_ROUNDS = 500
-_TOLERANCE = 1e-13
+SPREADS = ("constant", "proportional")
+_SIGNIFICANT = 0.05
+_ROUNDING = 1e-13  # of the range of values: what arithmetic alone leaves of a point on the line
 _JACKKNIFE = "delete-one-participant jackknife, t with two degrees of freedom fewer (Linnet 1990)"
 
 
@@ -35,6 +43,7 @@ def deming(
     methods: Sequence[Any] | None = None,
     ratio: float | None = None,
     error: str | None = None,
+    spread: str = "constant",
     level: float = 0.95,
     missing: str = "stop",
     **options: Unpack[PairOptions],
@@ -48,6 +57,10 @@ def deming(
     ratio
         Error variance of y over that of x, the same at every point. None takes
         1. It is taken as known; repeated reads of each method tell it.
+    spread
+        Of the errors, where they are not known: ``"constant"``, or
+        ``"proportional"`` to the true size, as with a constant coefficient of
+        variation; values then have to be above zero.
     error
         Column with the known standard error of each value. The fit is then
         weighted: it minimises sum w (y - a - b x)^2, w = 1 / (se_y^2 + b^2 se_x^2).
@@ -63,23 +76,30 @@ def deming(
     Raises
     ------
     ArgumentError
-        Both `ratio` and `error`, or a ratio that is not positive.
+        Both `ratio` and `error`, a ratio that is not positive, `error` and a
+        proportional spread.
     EstimateError
-        As `concordance`, and points that define no line.
+        As `concordance`; points that define no line; values at or below zero where
+        the spread is proportional to them.
     TableError
         Missing values, absent columns, errors that are not positive.
 
     Notes
     -----
-    Constant ratio: Deming 1943. Weighted: York 1966; Ripley & Thompson 1987.
+    Constant ratio: Deming 1943. Weighted by known errors: York 1966; Ripley &
+    Thompson 1987. Proportional: the closed form of the constant ratio with weights
+    1 / h^2, where h is the mean of both true values as the line has them; weights and
+    line in turn until they agree (Linnet 1990, 1993).
     """
     checks.proportion("level", level)
-    lam = _checked_ratio(ratio, error)
+    checks.one_of("spread", spread, SPREADS)
+    lam = _checked_ratio(ratio, error, spread)
     pairs = paired(
         data, method=method, methods=methods, missing=missing, options=options, error=error
     )
-    (intercept, slope), limits = line_with_limits(pairs, lam, level)
+    (intercept, slope), limits = line_with_limits(pairs, lam, level, spread)
     known = "weighted by known errors" if error else f"error variance ratio {lam:g}"
+    known += "" if spread == "constant" else ", errors in proportion to size (Linnet 1993)"
     estimates = []
     for name, value, unit in (
         ("slope", slope, "1"),
@@ -98,26 +118,32 @@ def deming(
             *pairs.cautions,
             *shared_cautions(pairs),
             *_cautions(pairs, (intercept, slope), ratio, math.isnan(estimates[0].lower)),
+            *_spread_caution(pairs, (intercept, slope), lam, spread),
         ),
         settings={
             **pairs.settings,
             "ratio": None if error else lam,
             "error": error,
+            "spread": None if error else spread,
             "level": level,
         },
         pairs=pairs.table(),
     )
 
 
-def line_with_limits(pairs: Pairs, ratio: float, level: float) -> tuple[Line, dict[str, Limits]]:
+def line_with_limits(
+    pairs: Pairs, ratio: float, level: float, spread: str = "constant"
+) -> tuple[Line, dict[str, Limits]]:
     """Intercept and slope, and the limits of both by name.
 
-    Weighted if the pairs have known errors, else with a constant `ratio`. No
-    limits with fewer than three participants.
+    Weighted if the pairs have known errors, else with a constant `ratio` and errors
+    of constant or proportional `spread`. No limits with fewer than three
+    participants, or where every point lies on the line.
     """
-    fit = _fitter(pairs, ratio)
+    fit = _fitter(pairs, ratio, spread)
     line = fit(np.arange(len(pairs.first)))
-    if pairs.n_clusters < 3:
+    off = (pairs.second - pairs.second[0]) - line[1] * (pairs.first - pairs.first[0])
+    if pairs.n_clusters < 3 or np.ptp(off) <= _ROUNDING * np.ptp(pairs.second):
         return line, {"slope": NO_LIMITS, "intercept": NO_LIMITS}
     errors, _ = standard_errors(pairs.cluster, lambda rows: np.array(fit(rows)))
     quantile = float(stats.t.ppf((1 + level) / 2, pairs.n_clusters - 2))
@@ -127,90 +153,11 @@ def line_with_limits(pairs: Pairs, ratio: float, level: float) -> tuple[Line, di
     }
 
 
-def deming_line(x: np.ndarray, y: np.ndarray, ratio: float) -> Line:
-    """Intercept and slope for a constant ratio of error variances.
-
-    Raises
-    ------
-    EstimateError
-        If the points define no line, or only a vertical one.
-    """
-    dx, dy = x - x[0], y - y[0]
-    dx, dy = dx - dx.mean(), dy - dy.mean()
-    sxx, syy, sxy = float(dx @ dx), float(dy @ dy), float(dx @ dy)
-    balance = syy - ratio * sxx
-    root = math.hypot(balance, 2 * math.sqrt(ratio) * sxy)
-    # Two forms of one quadratic root; the other one cancels.
-    above, below = (balance + root, 2 * sxy) if balance > 0 else (2 * ratio * sxy, root - balance)
-    if below == 0:
-        raise EstimateError(
-            "The points define no line, or only a vertical one",
-            found=f"{len(x)} points, spread of the first method {math.sqrt(sxx / len(x)):g}",
-            next_step="look at the pairs: a line needs values that differ between subjects",
-        )
-    slope = above / below
-    return _through_mean(x, y, slope, np.ones(len(x))), slope
-
-
-def weighted_line(
-    x: np.ndarray, y: np.ndarray, se_x: np.ndarray, se_y: np.ndarray, start: float | None = None
-) -> Line:
-    """Intercept and slope where the standard error of each value is known.
-
-    York's iteration from `start`, by default the best of a grid of directions, so
-    that it does not stop in a second minimum.
-
-    Raises
-    ------
-    EstimateError
-        If the iteration does not settle.
-    """
-    slope = _best_direction(x, y, se_x, se_y) if start is None else start
-    dx, dy = x - x[0], y - y[0]
-    vx, vy = se_x**2, se_y**2
-    for _ in range(_ROUNDS):
-        weight = 1 / (vy + slope**2 * vx)
-        u = dx - weight @ dx / weight.sum()
-        v = dy - weight @ dy / weight.sum()
-        beta = weight * (u * vy + slope * v * vx)
-        below = float(weight @ (beta * u))
-        if below == 0:
-            break
-        new = float(weight @ (beta * v)) / below
-        if abs(new - slope) <= _TOLERANCE * max(1.0, abs(new)):
-            return _through_mean(x, y, new, 1 / (vy + new**2 * vx)), new
-        slope = new
-    raise EstimateError(
-        "The weighted line did not settle",
-        found=f"{len(x)} points",
-        next_step="look at the pairs, or fit with a constant ratio of error variances",
-    )
-
-
-def weighted_sum_of_squares(
-    x: np.ndarray, y: np.ndarray, se_x: np.ndarray, se_y: np.ndarray, slope: float
-) -> float:
-    """Sum of squared weighted distances from the best line of this slope."""
-    weight = 1 / (se_y**2 + slope**2 * se_x**2)
-    rest = (y - y[0]) - slope * (x - x[0])
-    rest = rest - weight @ rest / weight.sum()
-    return float(weight @ rest**2)
-
-
-def _best_direction(x: np.ndarray, y: np.ndarray, se_x: np.ndarray, se_y: np.ndarray) -> float:
-    unit = np.ptp(y) / np.ptp(x) if np.ptp(x) > 0 and np.ptp(y) > 0 else 1.0
-    slopes = unit * np.tan(np.linspace(-np.pi / 2, np.pi / 2, 362)[1:-1])
-    sums = [weighted_sum_of_squares(x, y, se_x, se_y, float(b)) for b in slopes]
-    return float(slopes[int(np.argmin(sums))])
-
-
-def _through_mean(x: np.ndarray, y: np.ndarray, slope: float, weight: np.ndarray) -> float:
-    rest = (y - y[0]) - slope * (x - x[0])
-    return float(weight @ rest / weight.sum() + (y[0] - slope * x[0]))
-
-
-def _fitter(pairs: Pairs, ratio: float) -> Callable[[np.ndarray], Line]:
+def _fitter(pairs: Pairs, ratio: float, spread: str) -> Callable[[np.ndarray], Line]:
     x, y, se_x, se_y = pairs.first, pairs.second, pairs.first_error, pairs.second_error
+    if spread == "proportional":
+        _above_zero(pairs)
+        return lambda rows: proportional_line(x[rows], y[rows], ratio)
     if se_x is None or se_y is None:
         return lambda rows: deming_line(x[rows], y[rows], ratio)
     _, whole = weighted_line(x, y, se_x, se_y)
@@ -221,7 +168,23 @@ def _fitter(pairs: Pairs, ratio: float) -> Callable[[np.ndarray], Line]:
     return fit
 
 
-def _checked_ratio(ratio: float | None, error: str | None) -> float:
+def _above_zero(pairs: Pairs) -> None:
+    both = np.concatenate([pairs.first, pairs.second])
+    if (both <= 0).any():
+        raise EstimateError(
+            "Errors in proportion to size need values above zero",
+            found=f"{int((both <= 0).sum())} of {len(both)} values at or below zero",
+            next_step="leave out spread=, or give the known error of each value as error=",
+        )
+
+
+def _checked_ratio(ratio: float | None, error: str | None, spread: str) -> float:
+    if error is not None and spread != "constant":
+        raise ArgumentError(
+            "Give either 'error' or a proportional 'spread', not both",
+            found=f"error={error!r}, spread={spread!r}",
+            next_step="known errors of each value already say how they grow",
+        )
     if ratio is not None and error is not None:
         raise ArgumentError(
             "Give either 'ratio' or 'error', not both",
@@ -269,3 +232,34 @@ def _cautions(
         )
         found.append(Caution("errors_larger_than_given", message))
     return found
+
+
+def _spread_caution(pairs: Pairs, line: Line, ratio: float, spread: str) -> list[Caution]:
+    """Whether distances from the line change with size in another way than was assumed."""
+    if pairs.first_error is not None or pairs.n_clusters < 4:
+        return []
+    size = proportional_sizes(pairs.first, pairs.second, line, ratio)
+    off = (pairs.second - pairs.second[0]) - line[1] * (pairs.first - pairs.first[0])
+    off = np.abs(off + (pairs.second[0] - line[1] * pairs.first[0] - line[0]))
+    off = off / size if spread == "proportional" else off
+    count = np.bincount(pairs.cluster)
+    size, off = (np.bincount(pairs.cluster, a) / count for a in (size, off))
+    if np.ptp(size) == 0 or np.ptp(off) <= _ROUNDING * np.ptp(pairs.second):
+        return []
+    growth = stats.linregress(size, off)
+    if not growth.pvalue < _SIGNIFICANT:
+        return []
+    if spread == "proportional":
+        message = (
+            f"Measured by their size, {'larger' if growth.slope > 0 else 'smaller'} values lie "
+            f"further from the line (p = {growth.pvalue:.2g}): errors are not in proportion to "
+            "size. Give the error of each value as error=..., or take constant errors."
+        )
+        return [Caution("spread_not_proportional", message)]
+    message = (
+        f"{'Larger' if growth.slope > 0 else 'Smaller'} values lie further from the line "
+        f"(p = {growth.pvalue:.2g}), and one error was taken for all."
+    )
+    if growth.slope > 0 and min(pairs.first.min(), pairs.second.min()) > 0:
+        message += " spread='proportional' takes errors that grow with size."
+    return [Caution("spread_depends_on_size", message)]

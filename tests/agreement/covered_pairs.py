@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from cohortkit.agreement.concordance import NAMES, components, limits_of_components
-from cohortkit.agreement.deming import line_with_limits
+from cohortkit.agreement.deming import SPREADS, line_with_limits
 from cohortkit.agreement.pairing import Pairs
 from cohortkit.agreement.passing_bablok import (
     cusum,
@@ -16,7 +16,7 @@ from cohortkit.agreement.passing_bablok import (
     shifted_median,
     slope_with_limits,
 )
-from tests.agreement.planted_pairs import Design
+from tests.agreement.planted_pairs import Design, Growing
 
 DESIGNS = [
     Design(20),
@@ -25,6 +25,14 @@ DESIGNS = [
     Design(30, 2, alike=0.5, clinging=0.5),
     Design(15, 3, alike=0.5, clinging=0.5),
     Design(50, step=0.1),
+]
+GROWING = [
+    Growing(20),
+    Growing(50),
+    Growing(50, cv=0.2),
+    Growing(30, 2, alike=0.5, clinging=0.5),
+    Growing(15, 3, alike=0.5, clinging=0.5),
+    Growing(50, step=0.1),
 ]
 
 
@@ -65,6 +73,23 @@ def _all_limits(pairs: Pairs, ratio: float) -> dict[str, tuple[float, float]]:
         "pb slope": slopes,
         "pb intercept": (low, high),
     }
+
+
+def measure_growing(design: Growing, n_sim: int, seed: int = 7) -> dict[str, float]:
+    """As `measure`, for Deming lines through points whose errors grow with size.
+
+    Both the fit that knows it (proportional) and the one that takes one error for all.
+    """
+    generator = np.random.default_rng(seed)
+    truth = {"slope": design.slope, "intercept": design.intercept}
+    held = {f"{spread} {name}": 0 for spread in SPREADS for name in truth}
+    for _ in range(n_sim):
+        pairs = design.draw(generator)
+        for spread in SPREADS:
+            _, limits = line_with_limits(pairs, design.ratio, 0.95, spread)
+            for name, true in truth.items():
+                held[f"{spread} {name}"] += limits[name][0] <= true <= limits[name][1]
+    return {name: 100 * count / n_sim for name, count in held.items()}
 
 
 def cusum_alarms(design: Design, n_sim: int, bound: float, seed: int = 7) -> float:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from cohortkit.agreement.pairing import Pairs
 
@@ -56,6 +57,41 @@ class Design:
         """Population value of the location shift, without rounding."""
         spread = (0.6**2 + self.error**2) * self.slope
         return (self.intercept + (self.slope - 1) * 2) / float(np.sqrt(spread))
+
+
+@dataclass(frozen=True)
+class Growing:
+    """Participants, fingers of each, and errors in proportion to size.
+
+    True values of the first method are 1 to 5 mm, evenly spread; the second reads 0.1 +
+    1.05 x true. With h the mean of both true values, weighed by `ratio` and 1, the SDs
+    of the errors are `cv` h and sqrt(`ratio`) `cv` h. `alike` and `clinging` as in
+    `Design`; `step` rounds both.
+    """
+
+    participants: int
+    fingers: int = 1
+    cv: float = 0.1
+    alike: float = 0.0
+    clinging: float = 0.0
+    step: float = 0.0
+    slope: float = 1.05
+    intercept: float = 0.1
+    ratio: float = 1.05**2
+
+    def draw(self, generator: np.random.Generator) -> Pairs:
+        """One sample of pairs."""
+        n = self.participants * self.fingers
+        cluster = np.repeat(np.arange(self.participants), self.fingers)
+        true = 1 + 4 * stats.norm.cdf(_correlated(generator, cluster, self.alike))
+        other = self.intercept + self.slope * true
+        error = self.cv * (self.ratio * true + other) / (self.ratio + 1)
+        first = true + error * generator.standard_normal(n)
+        noise = _correlated(generator, cluster, self.clinging)
+        second = other + np.sqrt(self.ratio) * error * noise
+        if self.step:
+            first, second = (np.round(v / self.step) * self.step for v in (first, second))
+        return pairs_of(first, second, cluster)
 
 
 def pairs_of(first, second, cluster=None) -> Pairs:

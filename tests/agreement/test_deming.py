@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import json
 import math
 
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import optimize
+from scipy import stats
 
 from cohortkit.agreement import deming
-from cohortkit.agreement.deming import deming_line, weighted_line, weighted_sum_of_squares
+from cohortkit.agreement.deming_lines import weighted_sum_of_squares
 from cohortkit.errors import ArgumentError, EstimateError
-from tests.agreement.planted_pairs import OWN, Design, table
+from tests.agreement.planted_pairs import OWN, Design, Growing, table
 from tests.expected import assert_equals, figures
 
 
@@ -69,54 +68,6 @@ def test_arsenate_with_known_errors(check_values):
     assert "errors_larger_than_given" not in codes(found)
 
 
-def test_pearsons_data_with_yorks_weights(repository):
-    oracle = json.loads((repository / "tests/oracles/york_1966.json").read_text())
-    x, y = np.array(oracle["x"]), np.array(oracle["y"])
-    se_x, se_y = (1 / np.sqrt(oracle[k]) for k in ("weight_x", "weight_y"))
-    intercept, slope = weighted_line(x, y, se_x, se_y)
-    expected = oracle["expected"]
-    assert slope == pytest.approx(expected["slope"], abs=oracle["tolerance"])
-    assert intercept == pytest.approx(expected["intercept"], abs=oracle["tolerance"])
-    found = weighted_sum_of_squares(x, y, se_x, se_y, slope)
-    assert found == pytest.approx(expected["sum_of_squares"], abs=1e-3)
-
-
-@pytest.mark.parametrize("ratio", [1.0, 0.25, 4.0])
-@pytest.mark.parametrize("slope", [1.3, -0.7, 0.02])
-def test_line_is_the_first_axis_of_the_scaled_points(ratio, slope):
-    rng = np.random.default_rng(7)
-    true = rng.standard_normal(30)
-    x, y = true + 0.2 * rng.standard_normal(30), slope * true + 0.2 * rng.standard_normal(30)
-    scaled = np.column_stack([x * math.sqrt(ratio), y])
-    # source: numpy.linalg.svd, numpy 2.4: total least squares of the scaled points
-    axis = np.linalg.svd(scaled - scaled.mean(axis=0))[2][0]
-    intercept, found = deming_line(x, y, ratio)
-    assert found == pytest.approx(axis[1] / axis[0] * math.sqrt(ratio), rel=1e-9)
-    assert intercept == pytest.approx(y.mean() - found * x.mean(), abs=1e-12)
-
-
-@pytest.mark.parametrize("seed", range(5))
-def test_weighted_line_is_the_least_of_its_sum_of_squares(seed):
-    rng = np.random.default_rng(seed)
-    se_x, se_y = rng.uniform(0.05, 0.6, (2, 25))
-    true = rng.uniform(1, 4, 25)
-    x, y = true + se_x * rng.standard_normal(25), 0.3 + 1.2 * true + se_y * rng.standard_normal(25)
-
-    def size(line):
-        return (((y - line[0] - line[1] * x) ** 2) / (se_y**2 + line[1] ** 2 * se_x**2)).sum()
-
-    # source: scipy.optimize.minimize, scipy 1.17, on the objective itself
-    best = optimize.minimize(size, [0.0, 1.0], method="Nelder-Mead", tol=1e-12)
-    assert weighted_line(x, y, se_x, se_y) == pytest.approx(best.x, abs=1e-5)
-
-
-def test_equal_errors_give_the_constant_ratio():
-    pairs = Design(20).draw(np.random.default_rng(3))
-    se = np.full(20, 0.1)
-    weighted = weighted_line(pairs.first, pairs.second, se, 2 * se)
-    assert weighted == pytest.approx(deming_line(pairs.first, pairs.second, 4.0), rel=1e-9)
-
-
 def test_swapped_methods_invert_the_slope():
     data = drawn()
     here = ask(data, methods=("first", "second"), ratio=2)["slope"].value
@@ -154,6 +105,94 @@ class TestParticipantsWithSeveralPairs:
         found = ask(drawn(Design(2, fingers=4)), participant="person")
         assert math.isnan(found["slope"].lower)
         assert "no_interval" in codes(found)
+
+
+class TestProportionalErrors:
+    def test_a_planted_line_is_recovered(self):
+        found = ask(drawn(Growing(2000)), spread="proportional", ratio=1.05**2)
+        # planted truth: slope 1.05 and intercept 0.1
+        assert found["slope"].value == pytest.approx(1.05, abs=0.02)
+        assert found["intercept"].value == pytest.approx(0.1, abs=0.04)
+        assert "spread_not_proportional" not in codes(found)
+        assert "Linnet 1993" in found["slope"].method
+        assert found.settings["spread"] == "proportional"
+
+    def test_limits_are_those_of_leaving_one_out(self):
+        data = drawn(Growing(12))
+        found = ask(data, spread="proportional")["slope"]
+        left = []
+        for one in sorted(set(data["subject"])):
+            rest = data[data["subject"] != one]
+            left.append(ask(rest, spread="proportional")["slope"].value)
+        # by hand: jackknife, sqrt((n - 1) / n * sum of squares), and t with n - 2
+        error = math.sqrt(11 / 12 * ((np.array(left) - np.mean(left)) ** 2).sum())
+        half = stats.t.ppf(0.975, 10) * error
+        assert found.upper - found.value == pytest.approx(half, rel=1e-9)
+
+    def test_every_pair_twice_adds_nothing(self):
+        once = drawn(Growing(20))
+        twice = pd.concat([once, once.assign(subject=once["subject"] + "'")])
+        for name in ("slope", "intercept"):
+            ours = ask(twice, participant="person", spread="proportional")[name]
+            expected = triple(ask(once, spread="proportional")[name])
+            assert triple(ours) == pytest.approx(expected, rel=1e-9)
+            assert ours.n_participants == 20
+
+    def test_values_at_or_below_zero_are_refused(self):
+        with pytest.raises(EstimateError, match="above zero") as error:
+            ask(table([0.0, 1.0, 2.0, 3.0], [1.0, 2.0, -1.0, 4.0]), spread="proportional")
+        assert "2 of 8" in str(error.value)
+
+    def test_known_errors_already_say_how_they_grow(self):
+        with pytest.raises(ArgumentError, match="not both"):
+            ask(drawn().assign(se=0.1), error="se", spread="proportional")
+
+    def test_an_unknown_spread_is_refused(self):
+        with pytest.raises(ArgumentError, match="proportional"):
+            ask(drawn(), spread="growing")
+
+    def test_constant_errors_say_when_the_spread_grows_and_what_to_do(self):
+        data = drawn(Growing(80, cv=0.15))
+        said = {c.code: c.message for c in ask(data, ratio=1).cautions}
+        assert "spread='proportional'" in said["spread_depends_on_size"]
+        assert "spread_depends_on_size" not in codes(ask(drawn(Design(80))))
+
+    def test_a_constant_error_taken_as_proportional_is_said(self):
+        found = ask(drawn(Design(200, error=0.3)), ratio=1, spread="proportional")
+        assert "spread_not_proportional" in codes(found)
+
+    @pytest.mark.parametrize("n", [0, 1])
+    def test_too_few_pairs(self, n):
+        with pytest.raises(EstimateError, match="two"):
+            ask(table([1.0] * n, [2.0] * n), spread="proportional")
+
+    def test_two_points_have_a_line_and_no_interval(self):
+        found = ask(table([1.0, 2.0], [1.5, 3.5]), spread="proportional")
+        # by hand: (3.5 - 1.5) / (2 - 1) = 2, and 1.5 - 2 = -0.5
+        assert (found["slope"].value, found["intercept"].value) == pytest.approx((2, -0.5))
+        assert math.isnan(found["slope"].lower)
+
+    def test_three_points_have_a_line_and_an_interval(self):
+        found = ask(table([1.0, 2.0, 4.0], [1.1, 1.9, 4.2]), spread="proportional")["slope"]
+        assert found.lower < found.value < found.upper
+
+    def test_points_on_one_line_have_no_interval(self):
+        x = np.linspace(0.7, 3.1, 9)
+        found = ask(table(x, 0.3 + 1.1 * x), spread="proportional")
+        # planted truth: an exact line of slope 1.1
+        assert found["slope"].value == pytest.approx(1.1, rel=1e-12)
+        assert math.isnan(found["slope"].lower)
+        assert "no_interval" in codes(found)
+
+    def test_ties_and_a_constant_method(self):
+        tied = ask(table([1.0, 1.0, 2.0, 2.0, 3.0], [1.0, 1.0, 2.0, 2.5, 3.0]),
+                   spread="proportional")  # fmt: skip
+        assert tied["slope"].lower < tied["slope"].value < tied["slope"].upper
+        flat = ask(table([1.0, 2.0, 4.0], [2.0, 2.0, 2.0]), spread="proportional")
+        # by hand: without spread in y the best line is y = 2
+        assert flat["slope"].value == pytest.approx(0, abs=1e-12)
+        with pytest.raises(EstimateError, match="no line"):
+            ask(table([1.0] * 4, [1.0] * 4), spread="proportional")
 
 
 class TestErrors:
