@@ -20,8 +20,22 @@ from cohortkit import __version__
 from cohortkit.errors import CohortkitError
 
 _SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
-_FILE = click.Path(path_type=Path, dir_okay=False)
-_FOLDER = click.Path(path_type=Path, file_okay=False)
+
+
+class _Place(click.Path):
+    """A file or a folder, with a message that says what to give instead."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        place = Path(value)
+        if not self.dir_okay and place.is_dir():
+            self.fail(f"'{value}' is a folder. Give the path of a file, such as one in it.")
+        if not self.file_okay and place.exists() and not place.is_dir():
+            self.fail(f"'{value}' is a file. Give the path of a folder.")
+        return super().convert(value, param, ctx)
+
+
+_FILE = _Place(path_type=Path, dir_okay=False)
+_FOLDER = _Place(path_type=Path, file_okay=False)
 
 SAFETY = (
     "Research statistics, not a diagnostic device. A gap below a threshold rules nothing out. "

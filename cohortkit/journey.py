@@ -14,7 +14,7 @@ import pandas as pd
 from cohortkit.cohort.draft import draft_mapping
 from cohortkit.cohort.identity import IdCoding, refuse_secret_place
 from cohortkit.cohort.kept_corrections import APPLIED
-from cohortkit.cohort.manifest import MANIFEST
+from cohortkit.cohort.manifest import MANIFEST, holds_release
 from cohortkit.cohort.mapping import read_mapping
 from cohortkit.cohort.pooling import Pooled
 from cohortkit.cohort.pooling import pool as pool_intakes
@@ -69,8 +69,25 @@ def _text(frame: pd.DataFrame) -> str:
     return text_table([str(c) for c in cells.columns], cells.to_numpy().tolist())
 
 
+def _outside_releases(*places: Path | None) -> None:
+    """Stop before anything is written into a frozen release, which would no longer be intact."""
+    for place in places:
+        if place is None:
+            continue
+        resolved = place.resolve()
+        inside = [folder for folder in (resolved, *resolved.parents) if holds_release(folder)]
+        if inside:
+            raise ReleaseError(
+                "Nothing is written into a release, since it would no longer be as frozen",
+                where=str(place),
+                found=f"the release {inside[0]}",
+                next_step="name a place outside the release",
+            )
+
+
 def draft(source: Path, out: Path | None, *, progress: Say) -> Outcome:
     """Look at a clinic's file; print or write a mapping skeleton to edit."""
+    _outside_releases(out)
     progress(f"looking at {source.name}")
     drafted = draft_mapping(source)
     lines = list(drafted.summary)
@@ -99,6 +116,8 @@ def import_clinics(
 ) -> Outcome:
     """Import each clinic into the pool folder and write its refused rows."""
     refused = refused or pool / "refused"
+    _outside_releases(pool, refused)
+    _one_mapping_a_site(mappings)
     states, intakes, corrections = {}, [], {}
     for index, mapping in enumerate(mappings, start=1):
         progress(f"importing clinic {index} of {len(mappings)}: {mapping}")
@@ -124,6 +143,23 @@ def import_clinics(
     ]
     data = {"counts": _rows(counts), "totals": totals, "sites": states, "corrections": corrections}
     return Outcome(lines, data)
+
+
+def _one_mapping_a_site(mappings: Sequence[Path]) -> None:
+    """Stop if two mappings are of one site: the second import would replace the first."""
+    first: dict[str, Path] = {}
+    for mapping in mappings:
+        site = read_mapping(mapping).site_id
+        earlier = first.setdefault(site, mapping)
+        if earlier is not mapping:
+            same = earlier.resolve() == mapping.resolve()
+            raise ArgumentError(
+                "A mapping file is named twice" if same else "Two mapping files are of one site",
+                where=f"site {site}: '{earlier}' and '{mapping}'",
+                next_step="name it once"
+                if same
+                else "describe all files of a clinic in one mapping, or correct a site_id",
+            )
 
 
 def _corrected(intake: Intake) -> dict[str, int]:
@@ -167,10 +203,20 @@ def _pool_folder(pool: Path, progress: Say) -> Pooled:
         raise PoolingError(
             "The pool holds no imported clinic",
             where=str(pool),
-            next_step="run 'cohortkit import MAPPING --pool POOL' first",
+            found=_instead_of_pool(pool),
+            next_step="name the folder given to 'cohortkit import MAPPING --pool POOL', or import "
+            "a clinic first",
         )
     progress(f"joining {len(folders)} clinics")
     return pool_intakes([read_intake(folder) for folder in folders])
+
+
+def _instead_of_pool(folder: Path) -> str:
+    if not folder.is_dir():
+        return "no such folder"
+    return (
+        "a release, not a pool" if holds_release(folder) else f"no folder '{_SITES}' with clinics"
+    )
 
 
 def pool_clinics(pool: Path, *, progress: Say) -> Outcome:
@@ -264,6 +310,7 @@ def _opened(path: Path, which: str) -> Release:
 
 def redraw(release: Path, out: Path, *, only: Sequence[str], progress: Say) -> Outcome:
     """Run the notebooks on a release."""
+    _outside_releases(out)
     opened = open_release(release)
     written = run_notebooks(opened.path, out, names=tuple(only) or None, progress=progress)
     names = [str(path) for path in written]
@@ -272,6 +319,7 @@ def redraw(release: Path, out: Path, *, only: Sequence[str], progress: Say) -> O
 
 def report(release: Path, out: Path, *, progress: Say) -> Outcome:
     """Write the report of a release."""
+    _outside_releases(out)
     opened = open_release(release)
     progress("answering the four questions and drawing")
     path = write_report(opened, out)
@@ -280,6 +328,7 @@ def report(release: Path, out: Path, *, progress: Say) -> Outcome:
 
 def codebook(out: Path, *, progress: Say) -> Outcome:
     """Write the codebook."""
+    _outside_releases(out)
     progress("writing the codebook")
     paths = [str(path) for path in write_codebook(out)]
     return Outcome(paths, {"files": paths})
@@ -287,6 +336,7 @@ def codebook(out: Path, *, progress: Say) -> Outcome:
 
 def templates(out: Path, *, progress: Say) -> Outcome:
     """Write the empty CSV templates."""
+    _outside_releases(out)
     progress("writing the templates")
     paths = [str(path) for path in write_templates(out)]
     return Outcome(paths, {"files": paths})
@@ -294,6 +344,7 @@ def templates(out: Path, *, progress: Say) -> Outcome:
 
 def demo(out: Path, *, progress: Say) -> Outcome:
     """The whole journey on the invented clinics, into a new folder."""
+    _outside_releases(out)
     if out.exists() and any(out.iterdir()):
         raise ArgumentError(
             "The demo writes into a new or empty folder",

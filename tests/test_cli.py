@@ -177,6 +177,87 @@ def test_verify_says_whether_a_log_confirms_the_manifest(capsys, tmp_path, relea
     assert "compare the manifest's SHA-256 with the one you published" in out
 
 
+@pytest.mark.parametrize(
+    "step",
+    [
+        ("figures", "{r}", "--out", "{r}/figures"),
+        ("report", "{r}", "--out", "{r}/report.html"),
+        ("codebook", "--out", "{r}"),
+        ("templates", "--out", "{r}/tables/new"),
+        ("demo", "--out", "{r}/demo"),
+        ("import", "{c}", "--pool", "{r}/pool"),
+        ("import", "{c}", "--pool", "{t}/pool", "--refused", "{r}/refused"),
+        ("draft-mapping", "{c}/../people.csv", "--out", "{r}/draft.toml"),
+    ],
+    ids=lambda step: step[0],
+)
+def test_nothing_is_written_into_a_release(capsys, tmp_path, releases, step):
+    release, clinic = releases / "old" / "r", write_clinic(tmp_path / "clinic")
+    named = [word.format(r=release, c=clinic, t=tmp_path) for word in step]
+    before = sorted(release.rglob("*"))
+    code, _, err = leave(capsys, "--quiet", *named)
+    assert code == errors.ReleaseError.exit_code
+    assert "Nothing is written into a release" in err
+    assert sorted(release.rglob("*")) == before
+    assert not (tmp_path / "pool").exists()
+
+
+@pytest.mark.parametrize("same", [True, False])
+def test_two_mappings_of_one_site_stop_before_anything_is_read(capsys, tmp_path, same):
+    one = write_clinic(tmp_path / "one")
+    two = one if same else write_clinic(tmp_path / "two")
+    code, _, err = leave(
+        capsys, "--quiet", "import", str(one), str(two), "--pool", str(tmp_path / "p")
+    )
+    assert code == errors.ArgumentError.exit_code
+    assert ("named twice" if same else "Two mapping files are of one site") in err
+    assert f"site S01: '{one}' and '{two}'" in err
+    assert not (tmp_path / "p").exists()
+
+
+@pytest.mark.parametrize("kind", ["absent", "release", "other"])
+def test_what_is_no_pool_is_called_what_it_is(capsys, tmp_path, releases, kind):
+    place = {"absent": tmp_path / "no", "release": releases / "old" / "r", "other": tmp_path}[kind]
+    code, _, err = leave(capsys, "--quiet", "pool", str(place))
+    assert code == errors.PoolingError.exit_code
+    found = {"absent": "no such folder", "release": "a release, not a pool", "other": "no folder"}
+    assert f"Found: {found[kind]}" in err
+
+
+WRONG = {
+    "folder for a mapping": (("import", "{t}", "--pool", "{t}/p"), 2, "is a folder. Give the path"),
+    "file for a pool": (("pool", "{f}"), 2, "is a file. Give the path of a folder"),
+    "file for a release": (("verify", "{f}"), 2, "is a file. Give the path of a folder"),
+    "absent mapping": (("import", "{t}/no.toml", "--pool", "{t}/p"), 3, "The mapping file cannot"),
+    "data for a mapping": (("import", "{f}", "--pool", "{t}/p"), 3, "not its data"),
+    "mapping for data": (("draft-mapping", "{m}"), 4, "a mapping file"),
+    "absent data": (("draft-mapping", "{t}/no.csv"), 4, "there is no such file"),
+    "mapping in place": (("draft-mapping", "{f}", "--out", "{m}"), 2, "never overwritten"),
+    "absent corrections": (
+        ("import", "{m}", "--pool", "{t}/p", "--corrected", "{t}/no"), 4, "corrected files",
+    ),
+    "no clinic to freeze": (("freeze", "{t}/no", "--out", "{t}/r", "--secret", "{t}/s"), 6, "import"),
+    "no release to report": (("report", "{t}", "--out", "{t}/r.html"), 8, "not a release"),
+    "no release to draw": (("figures", "{t}/no", "--out", "{t}/f"), 8, "There is no release"),
+    "no release to compare": (("diff", "{t}", "{t}"), 8, "The old release cannot be compared"),
+    "full demo folder": (("demo", "--out", "{t}"), 2, "a new or empty folder"),
+    "no such notebook": (("figures", "{r}", "--out", "{t}/f", "--only", "x"), 2, "fig1_flow"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("step", "expected", "told"), WRONG.values(), ids=WRONG.keys())
+def test_wrong_usage_leaves_with_the_code_of_its_class(
+    capsys, tmp_path, releases, step, expected, told
+):
+    mapping = write_clinic(tmp_path / "clinic")
+    places = {"t": tmp_path, "m": mapping, "f": mapping.parent / "people.csv"}
+    words = [word.format(**places, r=releases / "old" / "r") for word in step]
+    code, out, err = leave(capsys, "--quiet", *words)
+    assert (code, out) == (expected, "")
+    assert told in err
+    assert "Traceback" not in err
+
+
 def test_verify_of_another_folder_is_told_so(capsys, tmp_path):
     code, _, err = leave(capsys, "--quiet", "verify", str(tmp_path))
     assert code == errors.ReleaseError.exit_code

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from cohortkit.cohort.csv_records import Defect, RecordSet, read_csv_records
-from cohortkit.cohort.decoding import decode, read_regular_file
+from cohortkit.cohort.decoding import Opening, decode, read_regular_file
 from cohortkit.cohort.reasons import storable
 from cohortkit.cohort.source_files import SURPLUS, SourceData
 from cohortkit.cohort.spelling import normal
@@ -34,6 +34,7 @@ NO_CELL = "(no cell)"
 
 OWN_COLUMNS = (SURPLUS_CELLS, LINE, PROBLEMS, FILE)
 HASH_DIGITS = 16
+_OPENING = Opening("A corrected file", "check that it lies in the folder given and may be read")
 _LIVE = re.compile(r"'*[=+\-@\t\r]")
 
 
@@ -73,17 +74,19 @@ def file_prefix(site_id: str, source: str) -> str:
 
 
 def _bad(path: Path, what: str, found: str, next_step: str, line: int | None = None) -> SourceError:
-    where = f"file '{path.name}'" + (f", line {line}" if line else "")
+    where = f"file '{path}'" + (f", line {line}" if line else "")
     return SourceError(what, where=where, found=found, next_step=next_step)
 
 
 def _opened(path: Path) -> tuple[RecordSet, str]:
-    data = read_regular_file(path, path.name)
+    data = read_regular_file(path, str(path), _OPENING)
     try:
         data.decode("utf-8")
     except UnicodeDecodeError as error:
-        step = "save it as CSV in UTF-8"
-        raise _bad(path, "A corrected file is not UTF-8", str(error), step) from error
+        step = "save it as CSV in UTF-8 (in a spreadsheet program: 'CSV UTF-8')"
+        found = f"byte 0x{data[error.start]:02X}"
+        line = data[: error.start].count(b"\n") + 1
+        raise _bad(path, "A corrected file is not UTF-8", found, step, line) from error
     text = decode(data, "utf-8", path.name)
     for delimiter in (",", ";", "\t"):
         first = text.partition("\n")[0]

@@ -271,7 +271,7 @@ def draft_mapping(source_path: str | os.PathLike[str]) -> DraftMapping:
     data = read_regular_file(path, str(path), _OPENING)
     if not data.strip():
         raise SourceError("The file is empty", where=f"file '{path}'", next_step="export it again")
-    kind = kind_of(data)
+    kind = "a mapping file" if path.suffix.lower() == ".toml" else kind_of(data)
     if kind not in ("", WORKBOOK):
         raise _no_table(path, kind)
     spec, records, sample = (_xlsx_source if kind else _csv_source)(path, data)

@@ -174,6 +174,7 @@ class IdCoding:
             raise ReleaseError(
                 "The key file does not hold a key",
                 where=str(self.path),
+                found="a code table; --ids random uses it" if _is_table(content) else "",
                 next_step="give a file with 64 hexadecimal digits, or a new path to make one",
             )
         return content
@@ -181,7 +182,7 @@ class IdCoding:
     def _own_kind(self, content: bytes) -> bool:
         if self.mode == "hmac":
             return _is_key(content)
-        return content.startswith(_table_bytes({}).rstrip(b"\n"))
+        return _is_table(content)
 
 
 def refuse_secret_place(path: Path, *, folders: Mapping[str, Path] | None = None) -> None:
@@ -218,6 +219,10 @@ def _is_key(content: bytes) -> bool:
     return len(text) == 2 * _SECRET_BYTES and set(text) <= digits
 
 
+def _is_table(content: bytes) -> bool:
+    return content.startswith(_table_bytes({}).rstrip(b"\n"))
+
+
 def _digest(key: bytes, name: Name) -> bytes:
     message = _SEPARATOR.join(unicodedata.normalize("NFC", part) for part in name)
     return hmac.new(key, message.encode("utf-8"), hashlib.sha256).digest()
@@ -250,6 +255,7 @@ def _read_table(content: bytes, path: Path) -> dict[Name, str]:
         raise ReleaseError(
             "The code table is damaged, or the file is no code table",
             where=str(path),
+            found="a key; --ids hmac uses it" if _is_key(content) else "",
             next_step="restore it from the site's copy; a new table would give everybody new codes",
         )
     return known

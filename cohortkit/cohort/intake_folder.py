@@ -26,6 +26,7 @@ from cohortkit.tables.canonical import from_csv_bytes, sha256, to_csv_bytes
 from cohortkit.tables.schema import SCHEMA_VERSION, TABLE_NAMES
 
 MANIFEST = "intake.json"
+_UNREADABLE = "it does not read as the list of files that an import writes"
 _BOOKS = {
     "provenance": PROVENANCE,
     "problems": PROBLEMS,
@@ -115,14 +116,14 @@ def _check_replaceable(folder: Path, site_id: str) -> None:
         about = json.loads((folder / MANIFEST).read_bytes())
         if about["site_id"] == site_id:
             return
-        found = f"an intake of site '{about['site_id']}'"
+        found = f"the import of site '{about['site_id']}'"
     except (OSError, ValueError, KeyError, TypeError):
-        found = "no intake"
+        found = "no imported clinic"
     raise CohortkitError(
         "The folder holds something else and is left as it is",
         where=str(folder),
         found=found,
-        next_step="name another folder",
+        next_step="name another folder for the pool, or move away what is there",
     )
 
 
@@ -131,7 +132,7 @@ def _damaged(path: Path, found: str) -> IntegrityError:
         "An imported clinic's file is not as it was written",
         where=str(path),
         found=found,
-        next_step="import the clinic again",
+        next_step="import the clinic again with its mapping file",
     )
 
 
@@ -164,7 +165,7 @@ def read_intake(folder: str | os.PathLike[str]) -> Intake:
         expected, site_id = dict(about["files"]), str(about["site_id"])
         notice = str(about.get("notice", ""))
     except (ValueError, KeyError, TypeError) as error:
-        raise _damaged(folder / MANIFEST, str(error)) from error
+        raise _damaged(folder / MANIFEST, _UNREADABLE) from error
     wanted = {*(f"{n}.csv" for n in (*TABLE_NAMES, *_BOOKS))}
     there = {entry.name for entry in folder.iterdir()} - {MANIFEST}
     odd = sorted((wanted ^ there) | (wanted ^ set(expected)))
@@ -204,7 +205,7 @@ def read_corrections(folder: str | os.PathLike[str]) -> pd.DataFrame:
         if (folder / MANIFEST).exists():
             raise _lost(folder / name, "it is missing") from None
     except (OSError, ValueError, KeyError, TypeError) as error:
-        raise _lost(folder / MANIFEST, str(error)) from error
+        raise _lost(folder / MANIFEST, _UNREADABLE) from error
     if expected is None:
         return no_corrections()
     if sha256(data) != expected:

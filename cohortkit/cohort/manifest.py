@@ -142,7 +142,8 @@ def read_manifest(folder: Path) -> dict[str, Any]:
         manifest = json.loads(data)
         _validator().validate(manifest)
     except (ValueError, RecursionError, jsonschema.ValidationError) as error:
-        raise _altered(path, str(getattr(error, "message", error))[:200]) from error
+        told = str(getattr(error, "message", error))[:200]
+        raise _altered(path, f"it does not read as a manifest: {told}") from error
     for name in manifest["files"]:
         _check_name(name, path)
     if manifest["format_version"] != FORMAT_VERSION:

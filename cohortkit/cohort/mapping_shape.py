@@ -40,6 +40,12 @@ def _listed(words: Any) -> str:
     return ", ".join(f"'{w}'" for w in words)
 
 
+def _missing(keys: list[str]) -> str:
+    return (
+        f"key {_listed(keys)} is missing" if len(keys) == 1 else f"keys {_listed(keys)} are missing"
+    )
+
+
 def _unknown(error: ValidationError, path: KeyPath) -> Iterator[Fault]:
     schema: Any = error.schema
     instance: Any = error.instance
@@ -55,10 +61,10 @@ def _message(error: ValidationError) -> str:
     value: Any = error.validator_value
     instance: Any = error.instance
     if rule == "required":
-        return f"key {_listed(k for k in value if k not in instance)} is missing"
+        return _missing([k for k in value if k not in instance])
     if rule == "dependentRequired":
         absent = [k for key, ks in value.items() if key in instance for k in ks]
-        return f"key {_listed(k for k in absent if k not in instance)} is missing"
+        return _missing([k for k in absent if k not in instance])
     if rule == "type":
         kinds = [value] if isinstance(value, str) else value
         return "has to be " + " or ".join(_TYPES[k] for k in kinds)

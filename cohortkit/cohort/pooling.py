@@ -137,7 +137,8 @@ def _joined(clinics: Sequence[Intake], name: str, provenance: pd.DataFrame) -> p
         raise PoolingError(
             f"{keys.nunique()} ids of table '{name}' stand in more than one clinic",
             where=_places(provenance, name, keys),
-            next_step="put the site in front of the id in the mapping (prefix), and import again",
+            next_step="put the site in front of the id in the mapping (with 'prefix', or in the row "
+            "typed there), and import again",
         )
     frame = frame.drop(columns="_clinic").sort_values(key, kind="stable")
     return typed(frame.reset_index(drop=True), name)

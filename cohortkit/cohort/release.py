@@ -165,6 +165,6 @@ def open_release(path: Path | str, check: bool = True) -> Release:
     folder = Path(path)
     require_release(folder)
     if check:
-        verify(folder).require()
+        verify(folder).require(folder)
     manifest = read_manifest(folder)
     return Release(folder, manifest, LazyTables(folder, manifest))

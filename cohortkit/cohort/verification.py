@@ -56,8 +56,8 @@ class Verification:
     manifest_sha256: str = ""
     logged: bool | None = None
 
-    def require(self) -> None:
-        """Stop unless the release is as frozen.
+    def require(self, release: Path | str = "") -> None:
+        """Stop unless the release (named in the message if given) is as frozen.
 
         Raises
         ------
@@ -65,9 +65,12 @@ class Verification:
             Names every problem.
         """
         if not self.ok:
+            count = len(self.problems)
+            said = "one problem" if count == 1 else f"{count} problems"
             raise IntegrityError(
-                f"The release is not as it was frozen: {len(self.problems)} problems",
-                where="; ".join(
+                f"The release is not as it was frozen: {said}",
+                where=(f"{release}: " if str(release) else "")
+                + "; ".join(
                     f"{p['file']}: {p['problem']}" + (f" ({p['detail']})" if p["detail"] else "")
                     for p in self.problems.to_dict("records")
                 ),

@@ -249,3 +249,10 @@ def test_a_private_file_of_another_kind_is_no_code_table(tmp_path):
     path.chmod(0o600)
     with pytest.raises(ReleaseError, match="no code table"):
         IdCoding.open("random", path)
+
+
+@pytest.mark.parametrize(("mode", "other"), [("random", "hmac"), ("hmac", "random")])
+def test_the_file_of_the_other_mode_is_told_as_such(tmp_path, mode, other):
+    IdCoding.open(other, tmp_path / "secret")
+    with pytest.raises(ReleaseError, match=f"--ids {other} uses it"):
+        IdCoding.open(mode, tmp_path / "secret")
