@@ -158,3 +158,14 @@ def test_prefix_and_pattern():
 def test_constants_of_the_mapping(value, about, good):
     assert (constant_fault(value, about) == "") is good
     assert (constant(value, about).code == "") is good
+
+
+@pytest.mark.parametrize("cell", ["", "  ", "\u00a0"])
+def test_an_empty_cell_is_missing_even_if_no_text_is(cell):
+    found = read(cell, missing=())
+    assert (found.value, found.code) == (None, "")
+
+
+def test_an_empty_cell_may_be_given_a_meaning():
+    assert read("", SEX, missing=(), codes={"": "not_stated"}).value == "not_stated"
+    assert read("", POP, missing=(), text_is=("",)).value is True
