@@ -10,6 +10,7 @@ import pytest
 
 from cohortkit.estimate import Caution, Estimate, Result
 from cohortkit.report import page, record_tables
+from cohortkit.report.grid import Table
 from cohortkit.report.answer import gather
 from tests.report.conftest import NOTICE
 
@@ -238,3 +239,17 @@ def test_hostile_text_is_shown_and_never_live(release, plan, every_answer):
 def test_a_picture_gives_its_size_in_css_pixels():
     assert page._size(b'<svg height="72pt" width="144pt">') == (192, 96)  # by hand: 96/72 px a pt
     assert page._size(b'<svg width="144pt" height="72pt">') == (192, 96)  # by hand: 96/72 px a pt
+
+
+def test_tables_behind_an_answer_are_folded_on_a_screen_and_open_on_paper(html):
+    tables = html.count("<table")
+    folded = html.count("<details>")
+    assert tables > folded > 10
+    assert html.count("<summary") == html.count("</details>") == folded
+    print_style = html[html.index("@media print") : html.index("</style>")]
+    assert "details::details-content { content-visibility: visible" in print_style
+
+
+def test_only_columns_of_single_numbers_align_right():
+    rows = [["S01", "1,247", "0.5 mm", "[0.1, 0.2]"], ["S02", "-3", "1", "3"]]
+    assert Table("", ["site", "n", "value", "interval"], rows).numeric == [False, True, True, False]
