@@ -186,8 +186,8 @@ def _notes(sample: Sample, found: dict[str, Corrected]) -> list[Caution]:
         Caution(
             "prevalence_of_these_rows",
             f"The prevalence is that of these {len(sample.value)} rows, fingers that came to be "
-            "scanned at these sites. It is not the prevalence among climbers, and predictive values made from it "
-            "hold for no other clinic.",
+            "scanned at these sites. It is not the prevalence among climbers, and predictive values "
+            "made from it hold for no other clinic.",
         ),
     ]
     if any(c.extra for c in found.values()):

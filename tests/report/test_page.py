@@ -10,8 +10,8 @@ import pytest
 
 from cohortkit.estimate import Caution, Estimate, Result
 from cohortkit.report import page, record_tables
-from cohortkit.report.grid import Table
 from cohortkit.report.answer import gather
+from cohortkit.report.grid import Table
 from tests.report.conftest import NOTICE
 
 ATTACK = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'{{7*7}}"
