@@ -196,4 +196,4 @@ def test_prevalence_is_said_to_be_of_these_rows_only():
     said = {c.code: c.message for c in found.cautions}
     # by hand: 429 + 221 rows
     assert "of these 650 rows" in said["prevalence_of_these_rows"]
-    assert "none among climbers" in said["prevalence_of_these_rows"]
+    assert "not the prevalence among climbers" in said["prevalence_of_these_rows"]
