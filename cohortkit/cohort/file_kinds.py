@@ -53,7 +53,7 @@ def _zip_kind(data: bytes) -> str:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             names = set(archive.namelist())
-    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError):
+    except (zipfile.BadZipFile, OSError, ValueError, RuntimeError):
         return DAMAGED
     if "xl/workbook.bin" in names:
         return "a binary workbook (.xlsb)"
