@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import sparse, stats
 
+_NULL = 1e-9  # length of a direction, beside the longest, that counts as none
+
 
 @dataclass(frozen=True)
 class Shifts:
@@ -45,10 +47,12 @@ def shifts(
     The covariance is clustered by participant (sandwich, times k / (k - 1)).
     """
     codes, at = np.unique(rater, return_inverse=True)
-    columns = _within(np.eye(len(codes))[at], subject)
+    basis = _contrasts(len(codes))
+    columns = _within(basis[at], subject)
     found, covariance = _fit(columns, _within(value[:, None], subject)[:, 0], cluster)
     df = len(np.unique(cluster)) - 1
-    return Shifts(codes, found, covariance, df, np.full(len(codes), len(codes) > 1))
+    known = np.full(len(codes), len(codes) > 1)
+    return Shifts(codes, basis @ found, basis @ covariance @ basis.T, df, known)
 
 
 def drift(
@@ -65,12 +69,12 @@ def drift(
     from the subjects.
     """
     codes, at = np.unique(rater, return_inverse=True)
-    dummies = np.eye(len(codes))[at]
-    slopes = dummies * (order - order.mean())[:, None]
-    columns = _within(np.hstack([dummies, slopes]), subject)
-    known = np.array([_own(columns, len(codes) + j) for j in range(len(codes))])
+    slopes = np.eye(len(codes))[at] * (order - order.mean())[:, None]
+    columns = _within(np.hstack([_contrasts(len(codes))[at], slopes]), subject)
+    first = len(codes) - 1
+    known = np.array([_own(columns, first + j) for j in range(len(codes))])
     found, covariance = _fit(columns, _within(value[:, None], subject)[:, 0], cluster)
-    part = slice(len(codes), None)
+    part = slice(first, None)
     df = len(np.unique(cluster)) - 1
     return Shifts(codes, found[part], covariance[part, part], df, known)
 
@@ -84,16 +88,17 @@ def shrunken(found: Shifts, level: float) -> tuple[np.ndarray, np.ndarray, np.nd
     there are none.
     """
     count = len(found.value)
-    centring = np.eye(count) - 1 / count
-    spare = float((found.value**2).sum() - np.trace(found.covariance))
-    tau2 = max(0.0, spare / (count - 1))
-    prior = tau2 * centring
-    gain = prior @ np.linalg.pinv(prior + found.covariance)
-    value = gain @ found.value
+    basis = _contrasts(count)
+    error = basis.T @ found.covariance @ basis
+    spare = float((found.value**2).sum() - np.trace(error))
+    tau2 = max(0.0, spare / (count - 1)) if count > 1 else 0.0
+    prior = tau2 * np.eye(count - 1)
+    gain = tau2 * np.linalg.inv(prior + error) if tau2 > 0 else prior
+    value = basis @ gain @ basis.T @ found.value
     if count < 4:
         none = np.full(count, np.nan)
         return value, none, none, tau2**0.5
-    posterior = np.diag(prior - gain @ prior)
+    posterior = np.diag(basis @ (prior - tau2 * gain) @ basis.T)
     lost = (found.value - value) ** 2
     spread = np.sqrt(np.maximum(posterior, 0) + 2 / (count - 3) * lost)
     half = stats.t.ppf((1 + level) / 2, found.df) * spread
@@ -102,24 +107,41 @@ def shrunken(found: Shifts, level: float) -> tuple[np.ndarray, np.ndarray, np.nd
 
 def _within(columns: np.ndarray, subject: np.ndarray) -> np.ndarray:
     """Columns less their mean over each subject."""
-    codes = np.unique(subject, return_inverse=True)[1]
-    size = np.bincount(codes)
-    means = np.stack([np.bincount(codes, c) / size for c in columns.T], axis=1)
-    return columns - means[codes]
+    codes, size = np.unique(subject, return_inverse=True, return_counts=True)[1:]
+    sums = np.zeros((len(size), columns.shape[1]))
+    np.add.at(sums, codes, columns)
+    return columns - (sums / size[:, None])[codes]
+
+
+def _contrasts(count: int) -> np.ndarray:
+    """Orthonormal columns that sum to 0 (Helmert), shape (count, count - 1)."""
+    row, column = np.arange(count)[:, None], np.arange(1, count)
+    step = np.where(row < column, 1.0, np.where(row == column, -1.0 * column, 0.0))
+    return step / np.sqrt(column * (column + 1.0))
 
 
 def _fit(
     columns: np.ndarray, value: np.ndarray, cluster: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    inverse = np.linalg.pinv(columns.T @ columns)
-    found = inverse @ (columns.T @ value)
-    residual = value - columns @ found
+    """Least squares of least norm, and its clustered covariance.
+
+    Columns are scaled to one length, and directions shorter than `_NULL` of the longest
+    are taken out: what is left of a column that the others explain is rounding.
+    """
+    length = np.sqrt((columns**2).sum(axis=0))
+    length = np.where(length > 0, length, 1.0)
+    left, size, right = np.linalg.svd(columns / length, full_matrices=False)
+    kept = size > _NULL * size.max(initial=0.0)
+    back = (right[kept] / size[kept, None]).T / length[:, None]
+    scores = left[:, kept]
+    seen = scores.T @ value
+    residual = value - scores @ seen
     codes = np.unique(cluster, return_inverse=True)[1]
     k = int(codes.max()) + 1
-    sums = np.zeros((k, columns.shape[1]))
-    np.add.at(sums, codes, columns * residual[:, None])
-    covariance = inverse @ (sums.T @ sums) @ inverse * (k / max(k - 1, 1))
-    return found, covariance
+    sums = np.zeros((k, int(kept.sum())))
+    np.add.at(sums, codes, scores * residual[:, None])
+    spread = back @ sums.T
+    return back @ seen, spread @ spread.T * (k / max(k - 1, 1))
 
 
 def _own(columns: np.ndarray, j: int) -> bool:
