@@ -67,12 +67,6 @@ class SourceError(CohortkitError):
     exit_code = 4
 
 
-class RefusedRowsError(CohortkitError):
-    """Rows were refused where the caller asked for all rows to be accepted."""
-
-    exit_code = 5
-
-
 class PoolingError(CohortkitError):
     """Sites cannot be joined as they stand."""
 
