@@ -21,6 +21,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
+from matplotlib.transforms import ScaledTranslation
 from PIL import Image
 
 from cohortkit.checks import one_of
@@ -210,6 +211,24 @@ def panel_title(axes: Axes, letter: str, words: str, below: str = "") -> None:
             fontsize=SMALL_PT,
             color=GREY,
         )
+
+
+def legend_below(axes: Axes, left: float, **options: Any) -> None:
+    """Put the legend under a panel, below the numbers and the label of its axis.
+
+    `left` is where it starts, as a share of the panel's width. The distance is in
+    points, so that a low panel keeps its axis label as readable as a high one.
+    """
+    points = 26 if axes.get_xlabel() else 14
+    under = ScaledTranslation(0, -points / 72, axes.figure.dpi_scale_trans)
+    axes.legend(
+        loc="upper left",
+        bbox_to_anchor=(left, 0.0),
+        bbox_transform=axes.transAxes + under,
+        borderpad=0,
+        borderaxespad=0,
+        **options,
+    )
 
 
 def side_notes(axes: Axes, paragraphs: Sequence[str], characters: int = 24) -> None:

@@ -66,14 +66,6 @@ def draw_shares(axes: Axes, table: pd.DataFrame) -> None:
     present = [label for label in COMPONENTS if (shares["label"] == label).any()]
     for label in present:
         axes.barh(0, 0, color=COLOURS[label], label=COMPONENTS[label])
-    axes.legend(
-        loc="upper left",
-        bbox_to_anchor=(-0.32, -0.2),
-        ncols=3,
-        handlelength=1.0,
-        borderpad=0,
-        columnspacing=1.0,
-    )
     sds = marks.pick(table, panel="variance", mark="sd").drop_duplicates("series")
     n = {str(row["series"]): marks.n_text(row) for row in marks.records(sds)}
     words = [f"{name}, {n.get(name, '')}".replace(", ", ",\n") for name in names]
@@ -82,6 +74,7 @@ def draw_shares(axes: Axes, table: pd.DataFrame) -> None:
     axes.set_ylim(-len(names) + 0.5, 0.5)
     axes.set_xlim(0, 1)
     axes.set_xlabel("share of all variance")
+    style.legend_below(axes, -0.32, ncols=3, handlelength=1.0, columnspacing=1.0)
 
 
 def draw_sds(axes: Axes, table: pd.DataFrame) -> None:
@@ -95,5 +88,4 @@ def draw_sds(axes: Axes, table: pd.DataFrame) -> None:
     axes.set_xlabel("SD (mm)")
     for j, name in enumerate(marks.series_of(sds)):
         axes.plot([], [], style.MARKERS[j], color=style.CYCLE[j], label=name)
-    axes.legend(loc="upper left", bbox_to_anchor=(-0.32, -0.2), ncols=2, handletextpad=0.2,
-                borderpad=0)  # fmt: skip
+    style.legend_below(axes, -0.32, ncols=2, handletextpad=0.2)

@@ -77,6 +77,7 @@ def outcome_results():
     return return_to_climbing(rows, n_boot=50, seed=1), kaplan_meier(rows)
 
 
+@style.looks()
 def texts(figure):
     """Every text that a reader sees."""
     found = [t for t in figure.findobj(Text) if t.get_visible() and t.get_text().strip()]
@@ -88,6 +89,7 @@ def _axis_texts(axes):
     return [*axes.xaxis.findobj(Text), *axes.yaxis.findobj(Text)]
 
 
+@style.looks()
 def outside(figure):
     """What reaches beyond the page by more than a pixel: panels with their texts, the footer."""
     figure.draw_without_rendering()
@@ -108,6 +110,7 @@ def outside(figure):
     ]
 
 
+@style.looks()
 def overlaps(figure):
     """Pairs of texts that cover one another by more than two pixels both ways.
 

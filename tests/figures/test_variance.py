@@ -1,7 +1,7 @@
 import pytest
 from matplotlib.figure import Figure
 
-from cohortkit.figures import marks, variance, words
+from cohortkit.figures import marks, reliability, variance, words
 from tests.figures import reliable, results
 
 
@@ -43,3 +43,15 @@ def test_without_a_result_the_reason_stands_there():
     variance.draw_shares(figure.add_subplot(1, 2, 1), table)
     variance.draw_sds(figure.add_subplot(1, 2, 2), table)
     assert results.all_text(figure).count("Not estimated.") == 2
+
+
+@pytest.mark.parametrize("strata", [1, 2, 3])
+def test_the_legend_covers_neither_numbers_nor_label_of_the_axis(strata):
+    found = reliable.three_results()
+    names = [f"A{i} loaded, uninjured" for i in range(2, 2 + strata)]
+    figure = reliability.draw(reliability.source(dict.fromkeys(names, found)))
+    figure.draw_without_rendering()
+    for axes in figure.axes[:2]:
+        legend = axes.get_legend().get_window_extent()
+        for text in (axes.xaxis.label, *axes.get_xticklabels()):
+            assert legend.y1 <= text.get_window_extent().y0 + 1
