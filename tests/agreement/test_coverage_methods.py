@@ -4,8 +4,14 @@ from __future__ import annotations
 
 import pytest
 
-from tests.agreement.covered_pairs import DESIGNS, cusum_alarms, measure
-from tests.agreement.planted_pairs import Design
+from tests.agreement.covered_pairs import (
+    DESIGNS,
+    GROWING,
+    cusum_alarms,
+    measure,
+    measure_growing,
+)
+from tests.agreement.planted_pairs import Design, Growing
 from tests.agreement.test_coverage import published
 
 # 200 runs of a 95 % interval have a standard error of 1.5 points: 4 errors below
@@ -46,17 +52,25 @@ def test_a_straight_relation_is_rarely_called_curved():
     assert cusum_alarms(Design(50), 200, 1.1, seed=1) < 7
 
 
-def label(design: Design) -> str:
+@pytest.mark.parametrize("design", [Growing(20), Growing(15, 3, alike=0.5, clinging=0.5)], ids=str)
+def test_lines_with_growing_errors_hold_in_a_quick_look(design):
+    for name, covered in measure_growing(design, 200, seed=1).items():
+        assert covered > QUICK, name
+
+
+def label(design: Design | Growing) -> str:
     """First cell of a design's row."""
     return f"{design.participants} x {design.fingers}"
 
 
-def what(design: Design) -> str:
+def what(design: Design | Growing) -> str:
     """Second cell: what is special about it."""
     if design.step:
         return f"rounded to {design.step:g} mm"
     if design.fingers > 1:
         return "fingers alike"
+    if isinstance(design, Growing):
+        return f"coefficient of variation {100 * design.cv:g} %"
     return f"error {design.error:g} mm"
 
 
@@ -72,6 +86,19 @@ def test_published_coverage(repository, row):
         for shown, name in zip(cells[2:], columns, strict=True):
             assert found[name] == pytest.approx(float(shown.strip("*")), abs=0.06), (page, name)
             assert shown.startswith("*") is not (BAND[0] < found[name] < BAND[1]), (page, name)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("row", range(len(GROWING)))
+def test_published_coverage_with_growing_errors(repository, row):
+    found = measure_growing(GROWING[row], 4000)
+    page = (repository / "docs/methods/deming.md").read_text(encoding="utf-8")
+    cells = published(page, "Measured coverage, errors in proportion to size")[row]
+    assert cells[:2] == [label(GROWING[row]), what(GROWING[row])]
+    names = [f"{s} {n}" for s in ("proportional", "constant") for n in ("slope", "intercept")]
+    for shown, name in zip(cells[2:], names, strict=True):
+        assert found[name] == pytest.approx(float(shown.strip("*")), abs=0.06), name
+        assert shown.startswith("*") is not (BAND[0] < found[name] < BAND[1]), name
 
 
 @pytest.mark.long
