@@ -76,7 +76,8 @@ def columns(frame: pd.DataFrame, wanted: dict[str, str | None]) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        A new table with one column per role and a fresh 0..n-1 index.
+        A new table with one column per role and a fresh 0..n-1 index. A Categorical
+        comes as its plain values.
 
     Raises
     ------
@@ -96,7 +97,19 @@ def columns(frame: pd.DataFrame, wanted: dict[str, str | None]) -> pd.DataFrame:
                 next_step=f"name the column with {role}=..., or rename it",
             )
     kept = {role: name for role, name in wanted.items() if name is not None}
-    return pd.DataFrame({role: frame[name].reset_index(drop=True) for role, name in kept.items()})
+    return pd.DataFrame({role: _plain(frame[name]) for role, name in kept.items()})
+
+
+def in_order(column: pd.Series) -> list[Any]:
+    """The different values: of a Categorical in the order of its categories, else sorted."""
+    return list(pd.factorize(column, sort=True)[1])
+
+
+def _plain(column: pd.Series) -> pd.Series:
+    """The values of a Categorical without its list of categories, which rows may not use."""
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        column = column.astype(column.cat.categories.dtype if column.notna().all() else object)
+    return column.reset_index(drop=True)
 
 
 def numeric(frame: pd.DataFrame, role: str) -> pd.Series:

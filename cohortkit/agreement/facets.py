@@ -120,7 +120,7 @@ def facets(data: Any, columns: dict[str, str | None], missing: str, scale: str) 
     one_kind(extras)
     if scale == "log":
         kept["value"] = _logarithms(kept["value"])
-    coded = _coded(kept)
+    coded, raters = _coded(kept)
     repeats = bool(coded.duplicated(["scan", "subject_rater"]).any())
     crossed = bool((coded.groupby("scan")["rater"].nunique() > 1).any())
     if not repeats and not crossed:
@@ -140,15 +140,11 @@ def facets(data: Any, columns: dict[str, str | None], missing: str, scale: str) 
         new_site=new_site,
         no_new_site=why,
         contrasts=int(coded["rater"].nunique()) - _groups(coded),
-        raters=_names(kept),
+        raters=raters,
         counts=_counts(coded, columns),
         stored=stored_count(extras),
         cautions=(*_count_cautions(dropped, unseen), *_row_cautions(extras)),
     )
-
-
-def _names(kept: pd.DataFrame) -> tuple[str, ...]:
-    return tuple(str(r) for r in sorted(kept["rater"].unique())) if "rater" in kept else ()
 
 
 def _unseen(rows: pd.DataFrame, extras: pd.DataFrame) -> int:
@@ -167,8 +163,8 @@ def _logarithms(values: pd.Series) -> pd.Series:
     return pd.Series(np.log(values.to_numpy()), index=values.index)
 
 
-def _coded(kept: pd.DataFrame) -> pd.DataFrame:
-    """Codes of every role; a role without a column has the levels of the one it lies in.
+def _coded(kept: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Codes of every role, and the name of each rater code; a role without a column has the levels of the one it lies in.
 
     Fingers lie in participants and scans in fingers, so ids need only be unique there.
     """
@@ -177,11 +173,14 @@ def _coded(kept: pd.DataFrame) -> pd.DataFrame:
     for role in ("participant", "finger", "scan"):
         within += [role] if role in kept else []
         out[role] = _group(kept, within)
-    out["rater"] = _group(kept, ["rater"] if "rater" in kept else [])
+    out["rater"], raters = np.intp(0), ()
+    if "rater" in kept:  # names from the same call as codes, so that each keeps its own
+        codes, found = pd.factorize(kept["rater"], sort=True)
+        out["rater"], raters = codes.astype(np.intp), tuple(map(str, found))
     out["subject_rater"] = _group(out, ["scan", "rater"])
     for role in ("site", "rater_site"):
         out[role] = _group(kept, [role] if role in kept else [])
-    return out
+    return out, raters
 
 
 def _group(frame: pd.DataFrame, names: Sequence[str]) -> np.ndarray:

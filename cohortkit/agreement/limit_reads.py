@@ -141,8 +141,9 @@ def two_raters(data: Any, rater: str, raters: Sequence[Any] | None) -> list[Any]
                 next_step="give two, as raters=('R1', 'R2'); differences are first minus second",
             )
         return list(raters)
-    column = checks.columns(checks.as_frame(data), {"rater": rater})["rater"]
-    known = list(pd.factorize(column, sort=True)[1])
+    frame = checks.as_frame(data)
+    checks.columns(frame, {"rater": rater})
+    known = checks.in_order(frame[rater])
     if len(known) != 2:
         raise EstimateError(
             "Limits of agreement compare two raters",

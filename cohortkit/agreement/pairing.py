@@ -146,7 +146,7 @@ def paired(
     frame = checks.as_frame(data)
     checks.one_quantity(frame)
     rows = _rows(frame, spec, method, error)
-    two = _two_methods(rows, methods)
+    two = _two_methods(frame[method], methods)
     rows = rows[rows["method"].isin(two)].reset_index(drop=True)
     _stop_at_unseen(rows, missing)
     named = [r for r in ("subject", "method", "value", "participant", "error") if r in rows]
@@ -255,7 +255,7 @@ def _rows(
     return rows
 
 
-def _two_methods(rows: pd.DataFrame, methods: Sequence[Any] | None) -> tuple[Any, Any]:
+def _two_methods(column: pd.Series, methods: Sequence[Any] | None) -> tuple[Any, Any]:
     if methods is not None:
         if isinstance(methods, str) or len(methods) != 2 or len(set(methods)) != 2:
             raise ArgumentError(
@@ -264,7 +264,7 @@ def _two_methods(rows: pd.DataFrame, methods: Sequence[Any] | None) -> tuple[Any
                 next_step="give two, as methods=('live', 'stored'); the first is x, the second y",
             )
         return methods[0], methods[1]
-    known = list(pd.factorize(rows["method"], sort=True)[1])
+    known = checks.in_order(column)
     if len(known) != 2:
         raise EstimateError(
             "A comparison needs two methods",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, Unpack
 
 from cohortkit import checks
@@ -68,9 +69,8 @@ def rater_effects(
             found=reasons["rater"],
             next_step="add scans that several raters read",
         )
-    rows = found.rows.assign(rater=[found.raters[code] for code in found.rows["rater"]])
     result = effects(
-        rows,
+        found.rows,
         of=["rater"],
         value="value",
         random=[[role] for role in found.factors if role != "rater_site"],
@@ -79,9 +79,10 @@ def rater_effects(
         unit=spec["unit"],
     )
     settings = {key: value for key, value in spec.items() if key not in ("by", "n_boot", "seed")}
+    named = zip(found.raters, result.estimates, strict=True)  # both in order of the codes
     return Effects(
         question="How far does each rater read above or below the mean of all?",
-        estimates=result.estimates,
+        estimates=tuple(replace(e, group=f"rater={name}") for name, e in named),
         cautions=(*found.cautions, *result.cautions),
         settings={**settings, "level": level, "missing": missing},
     )
