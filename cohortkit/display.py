@@ -58,8 +58,9 @@ def interval(lower: float, upper: float, unit: str) -> str:
 
 
 def with_unit(text: str, unit: str) -> str:
-    """Append the unit; a pure number has none."""
-    suffix = _SUFFIX.get(unit, unit)
+    """Append the unit; a pure number has none, and a slope on a column is so much per column."""
+    own, _, step = unit.partition("/{")
+    suffix = f"{own} per {step.removesuffix('}')}".strip() if step else _SUFFIX.get(unit, unit)
     return f"{text} {suffix}".strip() if text[:1].isdigit() or text[:1] == "-" else text
 
 

@@ -38,6 +38,8 @@ def test_interval_is_in_brackets_or_absent():
 
 def test_unit_is_appended_to_numbers_only():
     assert display.with_unit("1.23", "mm") == "1.23 mm"
+    assert display.with_unit("0.010", "mm/{read_no}") == "0.010 mm per read_no"
+    assert display.with_unit("0.010", "/{age_years}") == "0.010 per age_years"
     assert display.with_unit("0.9", "1") == "0.9"
     assert display.with_unit("not reached", "d") == "not reached"
 

@@ -17,6 +17,7 @@ DIGITS = 10
 FEWEST = 50
 _NARROWEST = 8
 _ROUNDS = 60
+_NULL = 1e-10  # length of a direction, beside the longest, that counts as none
 _PENALTY = 4.0  # between Akaike's 2 and Schwarz's log n; the test then holds its level
 
 
@@ -86,6 +87,7 @@ def place_test(
 
 def _parts(steps: np.ndarray, stratum: np.ndarray | None) -> np.ndarray:
     """Codes of the strata, small ones joined."""
+    _enough(steps)
     if stratum is None:
         return np.zeros(len(steps), dtype=int)
     codes = np.unique(stratum, return_inverse=True)[1]
@@ -100,6 +102,15 @@ def _parts(steps: np.ndarray, stratum: np.ndarray | None) -> np.ndarray:
     else:
         joined = len(size)
     return np.where(large[codes], codes, joined)
+
+
+def _enough(steps: np.ndarray) -> None:
+    if len(steps) < FEWEST:
+        raise EstimateError(
+            f"Fewer than {FEWEST} readings say nothing about last digits",
+            found=f"{len(steps)} readings",
+            next_step="wait for more, or pool the raters of a site",
+        )
 
 
 @dataclass(frozen=True)
@@ -119,12 +130,7 @@ def smooth(steps: np.ndarray) -> Smooth:
     little for ten digits. The grid starts at the smallest value, so that a limit of
     resolution below it does no harm.
     """
-    if len(steps) < FEWEST:
-        raise EstimateError(
-            f"Fewer than {FEWEST} readings say nothing about last digits",
-            found=f"{len(steps)} readings",
-            next_step="wait for more, or pool the raters of a site",
-        )
+    _enough(steps)
     low, high = int(steps.min()), int(steps.max())
     width = high - low + 1
     if width < _NARROWEST:
@@ -192,8 +198,8 @@ def _score(
         rows = parts == part
         fit = smooth(steps[rows])
         indicators = indicate(fit.grid)
-        weighted = fit.mean[:, None] * fit.basis
-        link = np.linalg.pinv(fit.basis.T @ weighted) @ (weighted.T @ indicators)
+        root_mean = np.sqrt(fit.mean)[:, None]
+        link = np.linalg.lstsq(root_mean * fit.basis, root_mean * indicators, rcond=_NULL)[0]
         efficient = indicators - fit.basis @ link
         score += efficient.T @ (fit.count - fit.mean)
         variance += efficient.T @ (fit.mean[:, None] * efficient)

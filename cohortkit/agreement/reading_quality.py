@@ -233,8 +233,13 @@ class _Asked:
         crossed = single[reads.transform("nunique") > 1]
         repeated = single[reads.transform("size") > 1]
         alone = sorted(set(self.rows["rater"]) - set(crossed["rater"]))
+        read = set(single["rater"])
         for name in alone:
-            reason = "shares no scan, pulley and load with another rater"
+            reason = (
+                "shares no scan, pulley and load with another rater"
+                if name in read
+                else "has no single reading with a value"
+            )
             self.lost.append((f"rater={name}", "rater_shift", reason))
         for part in _connected(crossed):
             found += self._shifts(part)
@@ -293,8 +298,13 @@ class _Asked:
                 continue
             numbers = (slopes.value[j], low[j], high[j])
             build = self._build("drift", *numbers, part[codes == j], group)
-            found.append(build(unit=self.unit, method=method))
+            found.append(build(unit=self._per_step(), method=method))
         return found
+
+    def _per_step(self) -> str:
+        """UCUM unit of a slope on the order: of the value, per step of that column."""
+        own = "" if self.unit == "1" else self.unit
+        return f"{own}/{{{self.order}}}"
 
     def _build(
         self, name: str, value: float, low: float, high: float, rows: pd.DataFrame, group: str
@@ -349,8 +359,9 @@ def _rows(
     for name in {*_KINDS, *_STRATA, *_FLAGS, "finger_id", "reads_averaged"}:
         if list(frame.columns).count(name) == 1:
             rows[name] = frame[name].reset_index(drop=True)
-    unseen = checks.marked(rows["below_resolution"]) if "below_resolution" in rows else False
-    gone = rows["value"].isna() & ~unseen
+    gone = rows["value"].isna()
+    if "below_resolution" in rows:
+        gone &= ~checks.marked(rows["below_resolution"])
     named = [c for c in ("subject", "rater", "participant") if c in rows]
     gone |= rows[named].isna().any(axis=1)
     checks.one_of("missing", spec["missing"], ("stop", "drop"))
@@ -390,7 +401,7 @@ def _rows(
 def _joint(rows: pd.DataFrame, names: list[str]) -> np.ndarray:
     if not names:
         return np.zeros(len(rows), dtype=int)
-    return rows.groupby(names, sort=True, dropna=False).ngroup().to_numpy()
+    return rows.groupby(names, sort=True, dropna=False, observed=True).ngroup().to_numpy()
 
 
 def _connected(rows: pd.DataFrame) -> Iterable[pd.DataFrame]:

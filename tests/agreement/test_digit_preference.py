@@ -105,3 +105,10 @@ def test_published_false_alarms(repository):
         if test == "half_unit":
             # 4,000 tables: standard error 0.34 points; planted truth: a level of 5 %
             assert 0.036 < share < 0.064
+
+
+def test_no_reading_at_all_is_too_few():
+    none = np.empty(0, dtype=int)
+    for stratum in (None, none):
+        with pytest.raises(EstimateError, match="Fewer than 50 readings"):
+            digit_test(none, none, stratum)

@@ -72,6 +72,7 @@ def test_planted_heap_shift_and_drift_are_found():
     # planted truth: 0.01 mm per reading for rater B
     assert drift.lower < 0.01 < drift.upper
     assert "column 'place'" in drift.method
+    assert drift.unit == "mm/{place}"  # by hand: a slope, in mm per unit of its column
     quiet = result["drift@rater=C"]
     assert quiet.lower < 0 < quiet.upper
 
@@ -122,6 +123,29 @@ def test_missing_values_stop_and_are_counted():
     with pytest.raises(TableError, match="1 rows"):
         reading_quality(data)
     assert "left_out" in codes(reading_quality(data, missing="drop"))
+
+
+@pytest.mark.parametrize("why", ["means", "unseen"])
+def test_a_rater_without_a_single_value_is_said_and_the_others_are_looked_at(why):
+    data = readings()
+    own = data["rater_id"] == "A"
+    if why == "means":
+        odd = data.assign(reads_averaged=np.where(own, 3, 1))
+    else:
+        odd = data.assign(below_resolution=own, gap_mm=data["gap_mm"].where(~own))
+    result = reading_quality(odd)
+    lost = result.not_estimated.set_index(["group", "estimate"])["reason"]
+    assert lost["rater=A", "rater_shift"] == "has no single reading with a value"
+    assert "0 readings" in lost["rater=A", "heaping_share"]
+    without = reading_quality(data[~own])
+    for name in ("rater_shift", "heaping_share"):
+        assert result[f"{name}@rater=B"].value == without[f"{name}@rater=B"].value
+
+
+def test_nobody_has_a_single_value():
+    result = reading_quality(readings().assign(reads_averaged=2))
+    assert {e.name for e in result} == {"share_below_resolution", "share_averaged"}
+    assert {"few_readings", "raters_not_compared", "averaged_left_out"} <= codes(result)
 
 
 def test_few_readings_are_said_and_not_tested():
