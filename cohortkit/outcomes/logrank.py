@@ -14,6 +14,7 @@ from cohortkit.estimate import Caution, Estimate, Result
 from cohortkit.outcomes.product_limit import timed_rows
 from cohortkit.outcomes.rows import Columns, Group, row_notes, split
 
+_NULL = 1e-10  # eigenvalue, beside the largest, that counts as none
 _METHOD = "log-rank test, hypergeometric variance (Mantel 1966)"
 
 
@@ -100,11 +101,11 @@ def log_rank_statistic(
     factor = np.where(risk > 1, died * (risk - died) / np.maximum(risk - 1, 1), 0.0)
     covariance = np.diag((share * factor).sum(axis=1)) - (share * factor) @ share.T
     difference = observed - expected
-    freedom = int(np.linalg.matrix_rank(covariance))
-    if freedom:
-        chi2 = float(difference @ np.linalg.pinv(covariance, hermitian=True) @ difference)
-    else:
-        chi2 = float("nan")
+    values, vectors = np.linalg.eigh(covariance)
+    kept = values > _NULL * values.max(initial=0.0)  # rows sum to 0, up to rounding
+    freedom = int(kept.sum())
+    standard = vectors[:, kept].T @ difference / np.sqrt(values[kept])
+    chi2 = float(standard @ standard) if freedom else float("nan")
     table = pd.DataFrame(
         {"n": [len(t) for t, _ in groups], "observed": observed, "expected": expected}
     )

@@ -125,3 +125,14 @@ class TestRefusals:
     def test_no_event(self):
         with pytest.raises(EstimateError, match="0 events"):
             outcomes.log_rank(invented(1).assign(event=False), **PLAIN)
+
+
+@pytest.mark.parametrize("seed", range(120))
+def test_random_groups_have_one_degree_of_freedom_less_than_groups(seed):
+    count = 2 + seed % 9
+    rows = invented(seed, groups=count, n=20 * count)
+    found = outcomes.log_rank(rows, **PLAIN)
+    # source: statsmodels 0.15, survdiff, which leaves out one group
+    statistic, _ = survdiff(rows["time"], rows["event"].astype(int), rows["group"])
+    assert found.settings["degrees_of_freedom"] == count - 1
+    assert found["chi2"].value == pytest.approx(statistic, rel=1e-8)
