@@ -233,13 +233,10 @@ class _Asked:
         crossed = single[reads.transform("nunique") > 1]
         repeated = single[reads.transform("size") > 1]
         alone = sorted(set(self.rows["rater"]) - set(crossed["rater"]))
-        read = set(single["rater"])
         for name in alone:
-            reason = (
-                "shares no scan, pulley and load with another rater"
-                if name in read
-                else "has no single reading with a value"
-            )
+            reason = "shares no scan, pulley and load with another rater"
+            if name not in set(single["rater"]):
+                reason = "has no single reading with a value"
             self.lost.append((f"rater={name}", "rater_shift", reason))
         for part in _connected(crossed):
             found += self._shifts(part)
@@ -286,6 +283,7 @@ class _Asked:
             part["cluster"].to_numpy(),
         )
         low, high = slopes.limits(self.level)
+        unit = f"{'' if self.unit == '1' else self.unit}/{{{self.order}}}"  # UCUM
         method = (
             f"slope on column '{self.order}', subjects and raters taken out; clustered t interval"
         )
@@ -298,13 +296,8 @@ class _Asked:
                 continue
             numbers = (slopes.value[j], low[j], high[j])
             build = self._build("drift", *numbers, part[codes == j], group)
-            found.append(build(unit=self._per_step(), method=method))
+            found.append(build(unit=unit, method=method))
         return found
-
-    def _per_step(self) -> str:
-        """UCUM unit of a slope on the order: of the value, per step of that column."""
-        own = "" if self.unit == "1" else self.unit
-        return f"{own}/{{{self.order}}}"
 
     def _build(
         self, name: str, value: float, low: float, high: float, rows: pd.DataFrame, group: str
