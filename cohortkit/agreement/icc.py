@@ -20,6 +20,7 @@ from cohortkit.agreement.anova import (
     sums_of_squares,
 )
 from cohortkit.agreement.crossing import Crossed, Roles, crossed
+from cohortkit.agreement.rounding import rounding_caution
 from cohortkit.estimate import Caution, Estimate, Result
 
 _NONE = (math.nan, math.nan)
@@ -238,7 +239,11 @@ def _cautions(
         "on normal subjects: they covered 74 to 85 % instead of 95 % where subjects were skewed "
         "as an exponential. The errors in the unit of the values held.",
     )
-    return tuple(Caution(code, message) for code, (holds, message) in found.items() if holds)
+    said = [Caution(code, message) for code, (holds, message) in found.items() if holds]
+    error = float(ss.msw if one_way else ss.mse)
+    if error > 0:
+        said += rounding_caution(table.values, math.sqrt(error))
+    return tuple(said)
 
 
 def _number_cautions(

@@ -13,7 +13,12 @@ from cohortkit import checks, mixed
 from cohortkit.agreement import forms
 from cohortkit.agreement.facets import Facets, facets
 from cohortkit.agreement.forms import Plan
-from cohortkit.agreement.reliability_cautions import design_cautions, spread_cautions
+from cohortkit.agreement.relative_error import mean_draws, no_ratio, open_ratio, per_cent
+from cohortkit.agreement.reliability_cautions import (
+    design_cautions,
+    spread_cautions,
+    width_cautions,
+)
 from cohortkit.agreement.reliability_options import ReliabilityOptions, columns_in, filled
 from cohortkit.errors import EstimateError, TableError
 from cohortkit.estimate import Caution, Estimate, Result
@@ -205,14 +210,11 @@ class _Asked:
         )  # fmt: skip
         draws = self._draws(found, fit)
         parts = {str(r["component"]): float(r["variance"]) for r in _records(fit.components)}
-        mean = float(fit["fixed_intercept"].value)
-        if self.log or (found.rows["value"] <= 0).any():
-            mean = math.nan
-        estimates = self._estimates(found, parts, draws, mean)
+        estimates = self._estimates(found, parts, draws)
         return ReliabilityResult(
             question="How reliable is a reading, and how large is its error?",
             estimates=tuple(estimates),
-            cautions=self._cautions(found, fit),
+            cautions=self._cautions(found, fit, parts, estimates),
             settings=self.settings,
             components=self._component_table(fit.components, estimates),
             left_out=found.left_out.assign(group=self.group)[["group", "component", "reason"]],
@@ -242,7 +244,7 @@ class _Asked:
         return pd.DataFrame(sequential.draws(design, n_draws=n, seed=seed), columns=names)
 
     def _estimates(
-        self, found: Facets, parts: dict[str, float], draws: pd.DataFrame, mean: float
+        self, found: Facets, parts: dict[str, float], draws: pd.DataFrame
     ) -> list[Estimate]:
         one, plan = Plan(1, 1, self.plan.occasion), self.plan
         kinds = self._kinds(found)
@@ -266,9 +268,10 @@ class _Asked:
         for called, reading in ((_CHANGES, plan), (_COEFFICIENTS, one)):
             names = {k: called[error] + suffix + ratio for k, (_, error, suffix) in others.items()}
             add(names, self.unit, self._change, reading)
-        if self.log or not math.isnan(mean):
+        if self.log or (found.rows["value"] > 0).all():
+            parts, draws = self._with_mean(found, parts, draws)
             names = {k: f"cv_{error}{suffix}" for k, (_, error, suffix) in others.items()}
-            add(names, "%", lambda v, kind, p: self._cv(_sem(v, kind, p), mean), one)
+            add(names, "%", self._cv, one)
         for name in (*found.factors, "residual"):
             drawn = np.sqrt(np.maximum(draws[name].to_numpy(), 0.0))
             limits = percentile_interval(drawn, self.settings["level"])
@@ -304,7 +307,8 @@ class _Asked:
             kinds["new_site"] = ("icc_agreement", "inter", "_new_site")
         if "rater" in found.factors:
             kinds["consistency"] = ("icc_consistency", "consistency", "")
-        if found.repeats and ("subject_rater" in found.factors or "rater" not in found.factors):
+        split = "subject_rater" in found.factors or "rater" not in found.factors
+        if found.repeats and (split or found.one_scan):
             kinds["intra"] = ("icc_intra", "intra", "")
         return kinds
 
@@ -312,8 +316,17 @@ class _Asked:
         sem = _sem(parts, kind, plan)
         return np.exp(forms.CHANGE * sem) if self.log else forms.CHANGE * sem
 
-    def _cv(self, sem: np.ndarray, mean: float) -> np.ndarray:
-        return 100 * (np.sqrt(np.expm1(sem**2)) if self.log else sem / mean)
+    def _cv(self, parts: Any, kind: str, plan: Plan) -> np.ndarray:
+        sem = _sem(parts, kind, plan)
+        return 100 * np.sqrt(np.expm1(sem**2)) if self.log else per_cent(sem, parts["mean"])
+
+    def _with_mean(
+        self, found: Facets, parts: dict[str, float], draws: pd.DataFrame
+    ) -> tuple[dict[str, float], pd.DataFrame]:
+        """The mean of all values beside the variances, since a ratio to it needs both."""
+        mean = float(found.rows["value"].mean())
+        drawn = mean_draws(found.rows, draws, self.settings["seed"] + 1)
+        return {**parts, "mean": mean}, draws.assign(mean=drawn)
 
     def _estimate(
         self, found: Facets, name: str, value: float, limits: forms.Limits, unit: str, words: str
@@ -347,12 +360,22 @@ class _Asked:
             group=self.group, lower=[e.lower for e in limits], upper=[e.upper for e in limits]
         )[["group", "component", "levels", "variance", "sd", "lower", "upper", "share", "at_zero"]]
 
-    def _cautions(self, found: Facets, fit: mixed.VarianceComponents) -> tuple[Caution, ...]:
+    def _cautions(
+        self,
+        found: Facets,
+        fit: mixed.VarianceComponents,
+        parts: dict[str, float],
+        estimates: list[Estimate],
+    ) -> tuple[Caution, ...]:
         own = {"few_levels", "singular_fit", "bootstrap_failures"}
+        ratios = [e.upper for e in estimates if e.name.startswith("cv_")]
         return (
             *found.cautions,
             *(c for c in fit.cautions if c.code in own),
             *design_cautions(found, self.settings),
+            *([] if self.log else no_ratio(found.rows["value"])),
+            *open_ratio(ratios),
+            *width_cautions(found, parts, ratio=bool(ratios) and not self.log),
             *spread_cautions(found.rows, float(fit["sd_residual"].value), log=self.log),
         )
 
