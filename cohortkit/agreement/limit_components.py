@@ -17,6 +17,7 @@ from cohortkit.agreement.intervals import Limits
 from cohortkit.resampling import participant_bootstrap, percentile_interval
 
 Array = Any  # numpy array or float
+FLOOR = 0.5  # share of the part within groups below which no variance of a bias goes
 
 
 @dataclass(frozen=True)
@@ -29,6 +30,10 @@ class Grouped:
     size: np.ndarray
     mean: np.ndarray
     inner: np.ndarray
+
+    def take(self, rows: np.ndarray) -> Grouped:
+        """Some groups, or the same one several times."""
+        return Grouped(self.size[..., rows], self.mean[..., rows], self.inner[..., rows])
 
 
 @dataclass(frozen=True)
@@ -68,7 +73,8 @@ def one_way(groups: Grouped) -> Total:
     """Components of differences within and between groups (Bland & Altman 1999, 2007).
 
     Total variance = (MSB - MSW) / n0 + MSW with n0 = (N - sum n_i^2 / N) / (k - 1),
-    not cut off where MSB < MSW. The bias is the mean of all differences.
+    not cut off where MSB < MSW. The bias is the mean of all differences; its variance is
+    not cut off there either, since in a balanced table it is MSB / N whatever MSW is.
     """
     size = groups.size
     count, k = size.sum(axis=-1), size.shape[-1]
@@ -79,17 +85,43 @@ def one_way(groups: Grouped) -> Total:
     with np.errstate(invalid="ignore", divide="ignore"):
         within = np.where(inner_df > 0, groups.inner.sum(axis=-1) / inner_df, 0.0)
     between = (between_squares - within) / n0
-    bias_variance = np.maximum(between, 0) * (size**2).sum(axis=-1) / count**2 + within / count
+    bias_variance = between * (size**2).sum(axis=-1) / count**2 + within / count
     return Total(
         bias=bias,
-        bias_variance=bias_variance,
+        bias_variance=np.maximum(bias_variance, FLOOR * within / count),
         bias_df=k - 1,
         weights=np.stack(np.broadcast_arrays(1 / n0, 1 - 1 / n0), axis=-1),
         squares=np.stack([between_squares, within], axis=-1),
-        df=np.stack(np.broadcast_arrays(float(k - 1), inner_df), axis=-1),
+        df=np.stack(
+            np.broadcast_arrays(
+                effective_df((k - 1) * n0, squared_share(size), (between, within), k - 1), inner_df
+            ),
+            axis=-1,
+        ),
         between=between,
         within=within,
     )
+
+
+def squared_share(size: np.ndarray) -> Array:
+    """Trace of the square of diag(n) - n n' / N, for `effective_df` about a mean."""
+    count, squares = size.sum(axis=-1), (size**2).sum(axis=-1)
+    return squares - 2 * (size**3).sum(axis=-1) / count + (squares / count) ** 2
+
+
+def effective_df(trace: Array, square: Array, variances: tuple[Array, Array], df: Array) -> Array:
+    """Degrees of freedom of a sum of squares between groups of unequal size.
+
+    Its expectation is b trace + w df and its variance 2 (b^2 square + 2 b w trace +
+    w^2 df), with b and w the variances between and within groups; a chi-square of the
+    same two moments has these degrees of freedom (Satterthwaite 1946). `df` if groups
+    are of one size, or b is not above zero.
+    """
+    b, w = np.maximum(variances[0], 0.0), variances[1]
+    moment = b**2 * square + 2 * b * w * trace + w**2 * df
+    with np.errstate(invalid="ignore", divide="ignore"):
+        found = (b * trace + w * df) ** 2 / moment
+    return np.where(moment > 0, found, df)
 
 
 def variance_limits(total: Total, level: float) -> tuple[Array, Array]:

@@ -104,7 +104,8 @@ class Reads:
 class Linked:
     """n pairs of reads: `first` and `second` of shape (n,), `cluster` codes 0..k-1.
 
-    `table` has one row per pair: subject, participant, mean, difference.
+    `table` has one row per pair: subject, participant, mean, difference. `finger` has the
+    codes of fingers, None if the table does not tell all of them.
     """
 
     first: np.ndarray
@@ -112,6 +113,7 @@ class Linked:
     cluster: np.ndarray
     table: pd.DataFrame
     reads: Reads
+    finger: np.ndarray | None = None
 
     @property
     def difference(self) -> np.ndarray:
@@ -257,7 +259,16 @@ def linked(
             "difference": first - second,
         }
     )
-    return Linked(first, second, cluster, table, Reads(whole, settings, cautions))
+    finger = _fingers(sides[0])
+    return Linked(first, second, cluster, table, Reads(whole, settings, cautions), finger)
+
+
+def _fingers(rows: pd.DataFrame) -> np.ndarray | None:
+    """Codes of fingers within participants."""
+    if "finger_id" not in rows or rows["finger_id"].isna().any():
+        return None
+    both = rows.groupby(["cluster", "finger_id"], sort=True, observed=True)
+    return np.asarray(both.ngroup().to_numpy(), dtype=np.intp)
 
 
 def _unpaired(alone: int) -> tuple[Caution, ...]:

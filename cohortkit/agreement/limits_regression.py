@@ -14,8 +14,20 @@ from scipy import stats
 
 from cohortkit import checks
 from cohortkit.agreement.intervals import Limits, chi_square_sd
-from cohortkit.agreement.limit_checks import assumption_checks, by_participant, check_cautions
-from cohortkit.agreement.limit_components import bootstrap_intervals
+from cohortkit.agreement.limit_checks import (
+    assumption_checks,
+    by_participant,
+    check_cautions,
+    normal_quantiles,
+)
+from cohortkit.agreement.limit_components import (
+    Total,
+    bias_half,
+    bootstrap_intervals,
+    limit_interval,
+    variance_limits,
+)
+from cohortkit.agreement.limit_levels import line
 from cohortkit.agreement.limit_reads import Linked, ReadOptions, between, linked
 from cohortkit.agreement.limits import AgreementLimits
 from cohortkit.agreement.limits_clustered import How, checked, spread_cautions
@@ -27,6 +39,7 @@ _HALF_NORMAL = math.sqrt(math.pi / 2)
 _POINTS = 41
 _EXACT = "exact interval (non-central t about a regression line), one pair per participant"
 _T = "least squares; t interval"
+_COMPONENTS = "interval from variance components about the line (Zou 2013)"
 _BOOTSTRAP = "participant bootstrap, expanded percentiles (Hesterberg 2015)"
 
 
@@ -94,8 +107,10 @@ def limits_regression(
     D on A by least squares, then |residual| on A; SD(A) = sqrt(pi / 2) times the
     fitted absolute residual (Bland & Altman 1999, section 3.2). With constant spread
     and one pair per participant the intervals are exact given the means: the t and,
-    for the limits, the non-central t with n - 2 degrees of freedom. Otherwise
-    participants are resampled.
+    for the limits, the non-central t with n - 2 degrees of freedom. With constant spread
+    and several pairs per participant they come from the variances about the line between
+    and within participants (and fingers). With changing spread participants are
+    resampled.
     """
     how = checked(coverage, level, "components")
     checks.one_of("spread", spread, SPREADS)
@@ -107,19 +122,18 @@ def limits_regression(
             next_step="use limits_of_agreement, or add readings",
         )
     sizes = _sizes(at, pairs.table["mean"].to_numpy(), str(pairs.reads.settings["unit"]))
-    exact = spread == "constant" and len(np.unique(pairs.cluster)) == len(pairs.cluster)
     grid = np.linspace(pairs.table["mean"].min(), pairs.table["mean"].max(), _POINTS)
     lines = _Lines(pairs, how, spread, sizes, grid)
-    limits, failed = lines.exact() if exact else lines.bootstrap()
+    limits, failed = lines.limits()
     unit = str(pairs.reads.settings["unit"])
-    found = assumption_checks(*by_participant(pairs.table, pairs.cluster))
+    found, scaled = _checked(lines)
     two = pairs.reads.settings["raters"]
     return RegressionLimits(
         question=f"How far apart are two reads, by size? ({two[0]} minus {two[1]})",
-        estimates=between(_estimates(lines, limits, exact, unit), two),
+        estimates=between(_estimates(lines, limits, unit), two),
         cautions=(
             *pairs.reads.cautions,
-            *spread_cautions(len(np.unique(pairs.cluster)), 1.0, failed, how),
+            *spread_cautions(lines.participants, 1.0, failed, how),
             *_line_cautions(lines, found, unit),
         ),
         settings={
@@ -131,6 +145,7 @@ def limits_regression(
         },
         pairs=pairs.table,
         checks=found,
+        quantiles=normal_quantiles(scaled),
         curve=_curve(lines, limits, grid),
     )
 
@@ -182,7 +197,7 @@ def _least_squares(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray
 
 
 class _Lines:
-    """The fit on all pairs, and the two ways to its intervals."""
+    """The fit on all pairs, and the three ways to its intervals."""
 
     def __init__(
         self, pairs: Linked, how: How, spread: str, sizes: np.ndarray, grid: np.ndarray
@@ -194,17 +209,35 @@ class _Lines:
         self.coefficients, self.found = lines_at(
             self.mean, pairs.difference, at, how.z, changing=self.changing
         )
+        self.participants = len(np.unique(pairs.cluster))
+        self.line = None
+        self.kind = "bootstrap"
+        if not self.changing and self.participants == len(pairs.cluster):
+            self.kind = "exact"
+        elif not self.changing:
+            self.line = line(self.mean, pairs.difference, pairs.cluster, pairs.finger)
+        if self.line is not None:
+            self.kind = "components"
+            sd = math.sqrt(max(float(self.line.at(at[:1]).variance), 0.0))
+            self.coefficients[3] = sd
+            self.found[1:] = self.found[0] + np.array([[-1.0], [1.0]]) * how.z * sd
+
+    def limits(self) -> tuple[list[Limits], int]:
+        """Limits of all values, and in how many resamples there was none."""
+        if self.kind == "exact":
+            return self.exact(), 0
+        return (self.components(), 0) if self.kind == "components" else self.bootstrap()
 
     def values(self) -> np.ndarray:
         """All numbers in one row: four coefficients, then bias and limits at the sizes."""
         return np.concatenate([self.coefficients, self.found.ravel()])
 
-    def exact(self) -> tuple[list[Limits], int]:
+    def exact(self) -> list[Limits]:
         """Exact intervals given the means; none where the residuals vanish."""
         n, level = len(self.mean), self.how.level
         slope, intercept, _, sd = (float(c) for c in self.coefficients)
         if sd == 0:
-            return [(math.nan, math.nan)] * len(self.values()), 0
+            return self._none()
         squares = ((self.mean - self.mean.mean()) ** 2).sum()
         t = float(stats.t.ppf((1 + level) / 2, n - 2))
         slope_half = t * sd / math.sqrt(squares)
@@ -221,7 +254,28 @@ class _Lines:
             (math.nan, math.nan),
             chi_square_sd(sd**2 * (n - 2), n - 2, level),
             *ends,
-        ], 0
+        ]
+
+    def _none(self) -> list[Limits]:
+        return [(math.nan, math.nan)] * len(self.values())
+
+    def components(self) -> list[Limits]:
+        """Intervals from the variances about the line, between and within participants."""
+        level, sd = self.how.level, float(self.coefficients[3])
+        if self.line is None or sd == 0:
+            return self._none()
+        total = self.line.at(self.at)
+        ends = [
+            *_about(total, level),
+            *_both(limit_interval(total, -self.how.z, level)),
+            *_both(limit_interval(total, self.how.z, level)),
+        ]
+        slope, intercept = (
+            _about(self.line.at(np.array([x]), slope_only=only), level)[0]
+            for x, only in ((1.0, True), (0.0, False))
+        )
+        low, high = (math.sqrt(max(float(v), 0.0)) for v in variance_limits(total, level))
+        return [slope, intercept, (math.nan, math.nan), (low, high), *ends]
 
     def bootstrap(self) -> tuple[list[Limits], int]:
         """Intervals by resampling participants."""
@@ -244,6 +298,35 @@ class _Lines:
         return limits, int(reported.max())
 
 
+def _both(ends: tuple[np.ndarray, np.ndarray]) -> list[Limits]:
+    return [(float(a), float(b)) for a, b in zip(*ends, strict=True)]
+
+
+def _about(total: Total, level: float) -> list[Limits]:
+    half = bias_half(total, level)
+    return _both((total.bias - half, total.bias + half))
+
+
+def _checked(lines: _Lines) -> tuple[pd.DataFrame, np.ndarray]:
+    """The checks, and the residual of each participant in SDs at its size.
+
+    What has to be normal is the distance from the line, measured by the spread there.
+    """
+    pairs = lines.pairs
+    mean, difference = by_participant(pairs.table, pairs.cluster)
+    found = assumption_checks(mean, difference)
+    _, (bias, _, above) = lines_at(
+        lines.mean, pairs.difference, lines.mean, 1.0, changing=lines.changing
+    )
+    sd = above - bias
+    with np.errstate(invalid="ignore", divide="ignore"):
+        scaled = pairs.table.assign(difference=(pairs.difference - bias) / sd)
+    _, residual = by_participant(scaled, pairs.cluster)
+    residual = residual[np.isfinite(residual)]
+    shape = assumption_checks(np.arange(len(residual)), residual).iloc[2:]
+    return pd.concat([found.iloc[:2], shape], ignore_index=True), residual
+
+
 def _sizes(at: Sequence[float] | None, mean: np.ndarray, unit: str) -> np.ndarray:
     if at is None:
         return np.quantile(mean, [0.25, 0.5, 0.75])
@@ -258,10 +341,18 @@ def _sizes(at: Sequence[float] | None, mean: np.ndarray, unit: str) -> np.ndarra
     return sizes
 
 
-def _estimates(lines: _Lines, limits: list[Limits], exact: bool, unit: str) -> tuple[Estimate, ...]:
+def _estimates(lines: _Lines, limits: list[Limits], unit: str) -> tuple[Estimate, ...]:
     counts = lines.pairs.reads.counts()
     build: Any = partial(Estimate, level=lines.how.level, **counts)
-    way = _T if exact else f"least squares; {_BOOTSTRAP}"
+    way, of_sd, of_limit = {
+        "exact": (_T, "chi-square interval", _EXACT),
+        "components": (
+            "least squares; t interval, errors from variance components by participant",
+            _COMPONENTS,
+            _COMPONENTS,
+        ),
+        "bootstrap": (f"least squares; {_BOOTSTRAP}", _BOOTSTRAP, _BOOTSTRAP),
+    }[lines.kind]
     slope, intercept, growth, start = (float(c) for c in lines.coefficients)
     found = [
         build("slope", slope, *limits[0], unit="1", method=f"difference on mean, {way}"),
@@ -274,12 +365,12 @@ def _estimates(lines: _Lines, limits: list[Limits], exact: bool, unit: str) -> t
             build("spread_intercept", start, *limits[3], unit=unit, method=words),
         ]
     else:
-        words = "SD about the line; " + ("chi-square interval" if exact else _BOOTSTRAP)
+        words = f"SD about the line; {of_sd}"
         found.append(build("residual_sd", start, *limits[3], unit=unit, method=words))
     share = f"{100 * lines.how.coverage:g} % limit at this size"
     methods = (
         f"line of the difference; {way}",
-        *[f"{share}; {_EXACT if exact else _BOOTSTRAP}"] * 2,
+        *[f"{share}; {of_limit}"] * 2,
     )
     m = len(lines.at)
     for i in range(lines.n_sizes):
@@ -304,7 +395,7 @@ def _curve(lines: _Lines, limits: list[Limits], grid: np.ndarray) -> pd.DataFram
 
 def _line_cautions(lines: _Lines, found: pd.DataFrame, unit: str) -> tuple[Caution, ...]:
     said = {c.code: c for c in check_cautions(found, unit)}
-    out = []
+    out = [said[code] for code in ("differences_not_normal",) if code in said]
     if not lines.changing and "spread_depends_on_size" in said:
         message = (
             "The spread about the line changes with size, and one SD was used: pass "

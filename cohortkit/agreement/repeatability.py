@@ -19,7 +19,10 @@ from cohortkit.estimate import Caution, Estimate, Result
 
 _CHANGE = math.sqrt(2)
 _EXACT = "chi-square interval"
-_CLUSTERED = "t interval of the log variance, errors clustered by participant"
+_CLUSTERED = (
+    "delete-one-participant jackknife of 1 / SD, t with degrees of freedom from the kurtosis "
+    "(no source for the whole; coverage measured)"
+)
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -99,6 +102,7 @@ def repeatability(
         check = assumption_checks(part["mean"].to_numpy(), part["sd"].to_numpy()).iloc[:1]
         found.append(check.assign(check="sd_on_mean", group=group))
         cautions += _cautions(part, check, group, level)
+        cautions += _open(estimates[-1], group)
     residual = kept["value"] - kept.groupby(keys)["value"].transform("mean")
     m = kept.groupby(keys)["value"].transform("size")
     return Repeatability(
@@ -115,15 +119,27 @@ def repeatability(
 def clustered_limits(inner: np.ndarray, df: np.ndarray, level: float) -> tuple[Any, Any]:
     """Limits of the within-subject SD from squares and df by participant, shape (..., k).
 
-    The log of the pooled variance has the clustered variance
-    k / (k - 1) sum (inner - s^2 df)^2 / (sum inner)^2; t with k - 1 degrees of freedom.
+    The inverse of the SD without each participant in turn gives k pseudo-values, near
+    normal even where errors differ between people. t interval of their mean; with
+    kurtosis b of the pseudo-values their variance has 2 k / (b - 1) degrees of freedom,
+    k - 1 at most. The upper limit is infinite where the interval of the inverse holds
+    zero; no limits where a single participant holds all the squares.
     """
-    total, k = inner.sum(axis=-1), inner.shape[-1]
-    variance = total / df.sum(axis=-1)
-    gap = inner - variance[..., None] * df
-    error = np.sqrt(k / (k - 1) * (gap**2).sum(axis=-1)) / total
-    half = stats.t.ppf((1 + level) / 2, k - 1) * error
-    return np.sqrt(variance * np.exp(-half)), np.sqrt(variance * np.exp(half))
+    k = inner.shape[-1]
+    total, count = inner.sum(axis=-1), df.sum(axis=-1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        whole = np.sqrt(count / total)
+        without = np.sqrt((count[..., None] - df) / (total[..., None] - inner))
+        pseudo = k * whole[..., None] - (k - 1) * without
+        centre = pseudo.mean(axis=-1)
+        gap = pseudo - centre[..., None]
+        square = (gap**2).mean(axis=-1)
+        kurtosis = (gap**4).mean(axis=-1) / square**2
+        freedom = np.clip(2 * k / (kurtosis - 1), 1, k - 1)
+        half = stats.t.ppf((1 + level) / 2, freedom) * np.sqrt(square / (k - 1))
+        ends = 1 / (centre + half), np.where(centre > half, 1 / (centre - half), np.inf)
+    possible = np.isfinite(half)
+    return np.where(possible, ends[0], np.nan), np.where(possible, ends[1], np.nan)
 
 
 def _spread(kept: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
@@ -184,6 +200,17 @@ def _estimates(
             )
         )
     return found
+
+
+def _open(estimate: Estimate, group: str) -> list[Caution]:
+    if not math.isinf(estimate.upper):
+        return []
+    whose = f"{group}: " if group else ""
+    message = (
+        f"{whose}the upper limit is open: so few participants whose errors differ so much leave it "
+        "unknown."
+    )
+    return [Caution("no_upper_limit", message)]
 
 
 def _once(n: int) -> tuple[Caution, ...]:

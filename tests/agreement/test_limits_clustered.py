@@ -133,3 +133,34 @@ def test_three_raters_are_sent_on_too():
     extra = data.iloc[:4].assign(rater_id="R3")
     with pytest.raises(EstimateError, match="limits_with_mean"):
         limits_clustered(pd.concat([data, extra]))
+
+
+def again(data, times=2, noise=0.02):
+    """The same fingers scanned several times."""
+    rng = np.random.default_rng(9)
+    parts = []
+    for i in range(times):
+        moved = data["gap_mm"] + noise * rng.standard_normal(len(data))
+        parts.append(data.assign(scan_id=data["scan_id"] + f"-{i}", gap_mm=moved))
+    return pd.concat(parts, ignore_index=True)
+
+
+def test_fingers_scanned_again_are_a_level_of_their_own():
+    data = fingers(k=40, per=(2,), between=0.0, within=0.2)
+    once, twice = limits_clustered(data), limits_clustered(again(data, times=4))
+    width = [r["sd_difference"].upper - r["sd_difference"].lower for r in (once, twice)]
+    # the fingers, not their scans, are what the SD is learnt from
+    assert width[1] == pytest.approx(width[0], rel=0.15)
+    assert "nested" in twice["sd_within_participants"].method
+    unknown = limits_clustered(again(data, times=4).drop(columns="finger_id"))
+    naive = unknown["sd_difference"].upper - unknown["sd_difference"].lower
+    assert naive < width[1]
+    assert "fingers_not_told_apart" in codes(unknown)
+    assert "fingers_not_told_apart" not in codes(twice)
+
+
+def test_the_bootstrap_keeps_fingers_together():
+    data = again(fingers(k=40, per=(1, 2, 3)))
+    drawn = limits_clustered(data, interval="bootstrap", seed=3)
+    assert drawn["sd_difference"].value == limits_clustered(data)["sd_difference"].value
+    assert drawn["sd_difference"].lower < drawn["sd_difference"].value

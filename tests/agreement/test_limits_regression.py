@@ -108,6 +108,21 @@ def test_fingers_of_one_participant_are_resampled_together():
     assert twice.upper - twice.lower == pytest.approx(once.upper - once.lower, rel=1e-6)
 
 
+@pytest.mark.parametrize("copies", [1, 4])
+def test_constant_spread_of_several_fingers_comes_from_components(copies):
+    data = fingers(per=(2,), k=40)
+    rng = np.random.default_rng(3)
+    parts = [data.assign(scan_id=data["scan_id"] + f"-{i}") for i in range(copies)]
+    whole = pd.concat(parts, ignore_index=True)
+    whole["gap_mm"] += 0.001 * rng.standard_normal(len(whole))
+    found = limits_regression(whole, spread="constant", at=[1.5])
+    once = limits_regression(data, spread="constant", at=[1.5])
+    for name in ("slope", "residual_sd", "bias", "upper_limit"):
+        assert "component" in found[name].method
+        # scans of one finger that are all but copies tell nothing new
+        assert triple(found[name]) == pytest.approx(triple(once[name]), abs=0.01)
+
+
 def test_size_outside_what_was_seen_is_refused():
     with pytest.raises(ArgumentError, match="between the smallest and the largest"):
         limits_regression(sloping(), at=[9.0], **PLAIN)

@@ -107,3 +107,18 @@ def test_error_that_grows_with_size_and_equal_reads_are_said():
     grows = data.assign(value=data["value"] + 0.2 * np.exp(data["value"] / 2) * noise)
     assert "spread_depends_on_size" in codes(repeatability(grows, **OWN))
     assert "no_disagreement_seen" in codes(repeatability(data, **OWN))
+
+
+def test_one_participant_with_all_the_squares_has_no_interval():
+    data = repeats(3, scans=2, error=0.0)
+    data.loc[0, "value"] += 0.5
+    found = repeatability(data, **OWN | {"participant": "participant"})["within_sd@rater=R"]
+    assert np.isnan(found.lower)
+
+
+def test_an_open_upper_limit_is_said():
+    data = repeats(4, scans=2, error=0.01)
+    data.loc[0, "value"] += 2
+    result = repeatability(data, **OWN | {"participant": "participant"})
+    assert np.isinf(result["within_sd@rater=R"].upper)
+    assert "no_upper_limit" in codes(result)
