@@ -102,7 +102,9 @@ def by_profile(model: Model, choice: Profile, level: float) -> Limits:
     )
     words = f"profile likelihood ({choice.scale.upper()})"
     if choice.scale == "reml":
-        return Limits(sds, t_limits(model, level), words, "t with Satterthwaite degrees of freedom")
+        few = cautions.restricted_with_few_levels(model.design)
+        way = "t with Satterthwaite degrees of freedom"
+        return Limits(sds, t_limits(model, level), words, way, tuple(few))
     at_ml = coefficients(model.design, problem, best)
     fixed = np.empty((len(at_ml.value), 2))
     for position in range(len(fixed)):

@@ -52,6 +52,12 @@ def test_intervals_that_are_too_short_with_few_levels(choice):
     assert codes(table, [["subject"], ["rater"]], intervals=mixed.Profile("reml")) == []
 
 
+def test_restricted_intervals_are_a_little_short_with_very_few_levels():
+    table = crossed(20, 3, 1, (1, 0.5, 0.5))
+    found = codes(table, [["subject"], ["rater"]], intervals=mixed.Profile("reml"))
+    assert set(found) == {"few_levels", "interval_few_levels"}
+
+
 @pytest.mark.parametrize("missing", [1, 5])
 def test_dropped_rows(missing):
     table = crossed(20, 6, 1, (1, 0.5, 0.5))
