@@ -148,7 +148,7 @@ def _plans(
     for name, numbers in (("raters", raters), ("reads", reads)):
         for number in numbers:
             checks.count(name, number)
-    split = "subject_rater" in result.draws or "rater" not in result.draws
+    split = "sem_intra" in [e.name for e in result.estimates] or "rater" not in result.draws
     if not split and max(reads) > 1:
         raise EstimateError(
             "What a second reading by the same rater brings cannot be told",

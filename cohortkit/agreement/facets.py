@@ -15,7 +15,7 @@ from cohortkit.agreement.reading_kinds import KINDS, averaged_caution, one_kind,
 from cohortkit.errors import EstimateError, TableError
 from cohortkit.estimate import Caution
 from cohortkit.mixed import separability
-from cohortkit.mixed.design import build
+from cohortkit.mixed.design import ROUNDING, build
 from cohortkit.mixed.equations import assemble
 
 # Asked in this order, so that of two that cannot be told apart the first stays.
@@ -71,6 +71,11 @@ class Facets:
     cautions: tuple[Caution, ...]
 
     @property
+    def one_scan(self) -> bool:
+        """Whether all readings are of one scan: then a rater's shift holds scan x rater too."""
+        return bool(self.rows["scan"].nunique() == 1)
+
+    @property
     def random(self) -> list[list[str]]:
         """The factors as `cohortkit.mixed.fit` takes them."""
         return [[role] for role in self.factors]
@@ -120,6 +125,7 @@ def facets(data: Any, columns: dict[str, str | None], missing: str, scale: str) 
     one_kind(extras)
     if scale == "log":
         kept["value"] = _logarithms(kept["value"])
+    _spread(kept["value"])
     coded, raters = _coded(kept)
     repeats = bool(coded.duplicated(["scan", "subject_rater"]).any())
     crossed = bool((coded.groupby("scan")["rater"].nunique() > 1).any())
@@ -130,6 +136,14 @@ def facets(data: Any, columns: dict[str, str | None], missing: str, scale: str) 
             next_step="add second readings, by the same or by another rater",
         )
     factors, left_out = _told_apart(coded, columns, crossed=crossed)
+    if not factors:
+        raise EstimateError(
+            "All that these rows show is how far readings of one scan lie apart",
+            found=f"{len(coded)} readings; scans: {coded['scan'].nunique()}, raters: "
+            f"{coded['rater'].nunique()}",
+            next_step="add scans of other fingers, without which an ICC does not exist"
+            + ("; repeatability gives the error of one rater who read again" if repeats else ""),
+        )
     plain, new_site, why = _scopes(coded, factors)
     return Facets(
         rows=coded[["value", *ORDER]],
@@ -145,6 +159,19 @@ def facets(data: Any, columns: dict[str, str | None], missing: str, scale: str) 
         stored=stored_count(extras),
         cautions=(*_count_cautions(dropped, unseen), *_row_cautions(extras)),
     )
+
+
+def _spread(values: pd.Series) -> None:
+    """Refuse readings that are all equal, but for rounding of numbers of their size."""
+    held = values.to_numpy()
+    if len(held) and np.ptp(held) <= ROUNDING * np.abs(held).max():
+        raise EstimateError(
+            "All readings have the same value, so there is no spread to divide up: every ICC is "
+            "undefined (0 / 0), and the error of measurement shows as zero",
+            found=f"{len(held)} readings of {held[0]:g}",
+            next_step="check that this is the column of readings, and that it holds all the "
+            "decimals that were read; readings of fingers that differ are needed",
+        )
 
 
 def _unseen(rows: pd.DataFrame, extras: pd.DataFrame) -> int:

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 CHANGE = 1.959963984540054 * math.sqrt(2)  # normal quantile for 95 % of differences of two reads
 RISING = ("intra", "consistency", "agreement", "new_site")  # each adds error to the one before
+OBJECTS = ("participant", "finger", "scan")
 FLOOR = 0.5  # share of the residual part below which no draw of an error goes
 
 
@@ -48,6 +49,11 @@ def split(parts: Mapping[str, Floats | float], occasion: str) -> tuple[dict[str,
     v = {name: np.asarray(parts.get(name, 0.0), dtype=float) for name in names}
     objects = v["participant"] + v["finger"]
     return v, objects + (v["scan"] if occasion == "same_scan" else 0.0)
+
+
+def told_apart(occasion: str) -> tuple[str, ...]:
+    """Components whose variance is what a reading is to tell apart."""
+    return OBJECTS if occasion == "same_scan" else OBJECTS[:2]
 
 
 def error_variance(parts: Mapping[str, Floats | float], kind: str, plan: Plan) -> Floats:
@@ -83,9 +89,12 @@ def error_variance(parts: Mapping[str, Floats | float], kind: str, plan: Plan) -
 def reliability_of(parts: Mapping[str, Floats | float], kind: str, plan: Plan) -> Floats:
     """Share of what is told apart in the variance of a value read by a plan.
 
-    For ``"intra"`` the one rater's own shifts are part of what is told apart.
+    For ``"intra"`` the one rater's own shifts are part of what is told apart. NaN where
+    there is no component to be told apart: then it is not zero but unknown.
     """
     v, objects = split(parts, plan.occasion)
+    if not any(name in parts for name in told_apart(plan.occasion)):
+        return np.full(np.shape(v["residual"]), np.nan)
     if kind == "intra":
         objects = objects + v["rater"] + v["subject_rater"] + v["rater_site"]
     objects = np.maximum(objects, 0.0)
