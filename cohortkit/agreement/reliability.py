@@ -90,8 +90,8 @@ def reliability(
     scale
         ``"log"`` takes logarithms: for spread that grows with the value.
     intervals
-        ``"generalised"`` (see `cohortkit.mixed.sequential`) or ``"bootstrap"``
-        (parametric, percentile).
+        ``"generalised"`` (see `cohortkit.mixed.sequential`), for up to 200,000
+        combinations of scan and rater, or ``"bootstrap"`` (parametric, percentile).
     level
         Coverage of the intervals.
     missing
@@ -111,9 +111,10 @@ def reliability(
     Raises
     ------
     EstimateError
-        Several quantities at once and not in `by`; nothing read twice; raters in
-        groups that share no scan and no site named; ``"new_scan"`` where no
-        finger was scanned twice.
+        Several quantities at once and not in `by`; nothing read twice; readings that
+        are all equal; raters in groups that share no scan and no site named;
+        ``"new_scan"`` where no finger was scanned twice; a table too large for
+        generalised intervals.
     TableError
         Absent columns, missing values.
 

@@ -31,11 +31,15 @@ from scipy import linalg, sparse
 from threadpoolctl import threadpool_limits
 
 from cohortkit.errors import EstimateError
-from cohortkit.mixed.design import Design, Floats, Ints
+from cohortkit.mixed.cautions import nested
+from cohortkit.mixed.design import Design, Factor, Floats, Ints
 
-MOST_CELLS = 4000  # different combinations of levels; the work grows with their cube
+MOST_CELLS = 200_000  # different combinations of levels; the work grows with their number
+MOST_WORK = 6.4e10  # cells times the square of the levels that do not nest: seconds to minutes
+MOST_BASIS = 40_000_000  # cells times those levels: 320 MB
 RANK = 1e-8
 CHUNK = 500  # draws made at once, to bound memory
+MOST_NUMBERS = 4_000_000  # cells times draws made at once
 
 
 @dataclass(frozen=True)
@@ -52,6 +56,46 @@ class Spread:
 
 
 @dataclass(frozen=True)
+class Dense:
+    """A space by an orthonormal basis (cells, rank)."""
+
+    basis: Floats
+
+    @property
+    def rank(self) -> int:
+        """Dimensions."""
+        return int(self.basis.shape[1])
+
+    def project(self, values: Floats) -> Floats:
+        """Projection of (cells, m)."""
+        return self.basis @ (self.basis.T @ values)
+
+
+@dataclass(frozen=True)
+class Nested:
+    """What a factor adds to those that it lies in: means of its levels less theirs.
+
+    `inner` and `outer` have orthonormal columns, one per level; no basis is needed.
+    """
+
+    inner: sparse.csr_array
+    outer: sparse.csr_array
+
+    @property
+    def rank(self) -> int:
+        """Dimensions."""
+        return int(self.inner.shape[1] - self.outer.shape[1])
+
+    def project(self, values: Floats) -> Floats:
+        """Projection of (cells, m)."""
+        within = self.inner @ (self.inner.T @ values)
+        return np.asarray(within - self.outer @ (self.outer.T @ values))
+
+
+Space = Dense | Nested
+
+
+@dataclass(frozen=True)
 class Steps:
     """The spaces of one design's sequential sums of squares.
 
@@ -65,9 +109,9 @@ class Steps:
         Root of the number of rows of each cell, (cells,).
     indicators
         Indicator columns of each factor, scaled by `root`, (cells, levels).
-    bases
-        Orthonormal basis of the intercept, then of each factor's space. The last
-        is None if that factor takes all that the others leave of the cells.
+    spaces
+        Of the intercept, then of each factor. The last is None if that factor takes
+        all that the others leave of the cells.
     ranks
         Degrees of freedom of each factor, then of the residual, (K + 1,).
     """
@@ -75,7 +119,7 @@ class Steps:
     of_row: Ints
     root: Floats
     indicators: tuple[sparse.csr_array, ...]
-    bases: tuple[Floats | None, ...]
+    spaces: tuple[Space | None, ...]
     ranks: Ints
 
     def cells(self, values: Floats) -> Floats:
@@ -86,34 +130,31 @@ class Steps:
 
     def project(self, position: int, values: Floats) -> Floats:
         """Projection of (cells, m) on the space of a factor; 0 is the intercept's."""
-        basis = self.bases[position]
-        if basis is not None:
-            return basis @ (basis.T @ values)
+        space = self.spaces[position]
+        if space is not None:
+            return space.project(values)
         out = values
-        for other in self.bases[:-1]:
+        for other in self.spaces[:-1]:
             if other is not None:
-                out = out - other @ (other.T @ values)
+                out = out - other.project(values)
         return out
 
     def sums_of_squares(self, values: Floats) -> Floats:
         """Q_1..Q_K, then the residual's, of m responses (n, m), shape (K + 1, m)."""
         centred = values - values.mean(axis=0)
         seen = self.cells(centred)
-        parts = [
-            (self.project(j, seen) ** 2).sum(axis=0) if basis is None else _squares(basis, seen)
-            for j, basis in enumerate(self.bases)
-        ][1:]
+        parts = [(self.project(j, seen) ** 2).sum(axis=0) for j in range(1, len(self.spaces))]
         total = (centred**2).sum(axis=0)
         return np.array([*parts, np.maximum(total - np.sum(parts, axis=0), 0.0)])
 
     def spread(self, n_draws: int, seed: int) -> Spread:
         """Draws of the w_j and of the residual."""
         rng = np.random.default_rng(np.random.SeedSequence(seed))
-        count = len(self.indicators)
+        count, chunk = len(self.indicators), min(CHUNK, max(1, MOST_NUMBERS // len(self.root)))
         shared, own = np.zeros((count, count, n_draws)), np.empty((count, n_draws))
         for j in range(count):
-            for start in range(0, n_draws, CHUNK):
-                part = slice(start, min(start + CHUNK, n_draws))
+            for start in range(0, n_draws, chunk):
+                part = slice(start, min(start + chunk, n_draws))
                 # Projected, not built from the basis: rounding may turn the basis, not this.
                 normal = rng.standard_normal((len(self.root), part.stop - start))
                 w = self.project(j + 1, normal)
@@ -122,10 +163,6 @@ class Steps:
                     tied = self.indicators[k].T @ w
                     shared[j, k, part] = (tied**2).sum(axis=0)
         return Spread(shared, own, rng.chisquare(self.ranks[-1], n_draws))
-
-
-def _squares(basis: Floats, values: Floats) -> Floats:
-    return ((basis.T @ values) ** 2).sum(axis=0)
 
 
 def steps(design: Design) -> Steps:
@@ -143,16 +180,15 @@ def steps(design: Design) -> Steps:
     of_row, count = np.unique(codes, axis=0, return_inverse=True, return_counts=True)[1:]
     of_row = of_row.reshape(-1)
     if len(count) > MOST_CELLS:
-        raise _stop("The table is too large for generalised intervals", f"{len(count)} cells")
+        raise _stop(
+            "The table is too large for generalised intervals",
+            f"{len(count)} combinations of levels; at most {MOST_CELLS}",
+        )
     root = np.sqrt(count)
     indicators = tuple(_indicator(f.codes, f.size, of_row, root) for f in design.factors)
-    bases: list[Floats | None] = [(root / np.linalg.norm(root))[:, None]]
-    for position, factor in enumerate(design.factors):
-        last = position == len(design.factors) - 1
-        whole = last and factor.size == len(count)
-        bases.append(None if whole else _beyond(indicators[position].toarray(), bases))
-    ranks = [0 if basis is None else basis.shape[1] for basis in bases[1:]]
-    if bases[-1] is None:
+    spaces = _spaces(design.factors, indicators, root)
+    ranks = [0 if space is None else space.rank for space in spaces[1:]]
+    if spaces[-1] is None:
         ranks[-1] = len(count) - 1 - sum(ranks)
     for factor, rank in zip(design.factors, ranks, strict=True):
         if rank == 0:
@@ -163,7 +199,41 @@ def steps(design: Design) -> Steps:
     rest = design.n - 1 - sum(ranks)
     if rest <= 0:
         raise _stop("No degree of freedom is left for the residual", f"{design.n} rows")
-    return Steps(of_row, root, indicators, tuple(bases), np.array([*ranks, rest], dtype=np.intp))
+    return Steps(of_row, root, indicators, spaces, np.array([*ranks, rest], dtype=np.intp))
+
+
+def _spaces(
+    factors: tuple[Factor, ...], indicators: tuple[sparse.csr_array, ...], root: Floats
+) -> tuple[Space | None, ...]:
+    """The space of each factor beyond those before it, the intercept's first."""
+    whole = sparse.csr_array(root[:, None])
+    spaces: list[Space | None] = [Dense((root / np.linalg.norm(root))[:, None])]
+    outer, others = _unit(whole), 0
+    for position, factor in enumerate(factors):
+        before = factors[:position]
+        if not others and all(nested(factor, one) for one in before):
+            inner = _unit(indicators[position])
+            spaces.append(Nested(inner, outer))
+            outer = inner
+            continue
+        others += factor.size
+        if position == len(factors) - 1 and factor.size == len(root):
+            spaces.append(None)
+        elif len(root) * others > MOST_BASIS or len(root) * float(others) ** 2 > MOST_WORK:
+            raise _stop(
+                "The table is too large for generalised intervals",
+                f"{len(root)} combinations of levels, and {others} levels that do not lie within "
+                "one another",
+            )
+        else:
+            spaces.append(Dense(_beyond(indicators[position].toarray(), spaces)))
+    return tuple(spaces)
+
+
+def _unit(columns: sparse.csr_array) -> sparse.csr_array:
+    """Columns without a common row, each of length 1."""
+    size = np.sqrt(np.asarray(columns.multiply(columns).sum(axis=0))).reshape(-1)
+    return sparse.csr_array(columns @ sparse.diags_array(1 / size))
 
 
 def _stop(what: str, found: str) -> EstimateError:
@@ -180,14 +250,14 @@ def _indicator(codes: Ints, size: int, of_row: Ints, root: Floats) -> sparse.csr
     return sparse.csr_array((root, (np.arange(len(root)), level)), (len(root), size))
 
 
-def _beyond(columns: Floats, bases: list[Floats | None]) -> Floats:
-    """Orthonormal basis of what the columns span beyond the bases."""
+def _beyond(columns: Floats, spaces: list[Space | None]) -> Floats:
+    """Orthonormal basis of what the columns span beyond the spaces."""
     size = np.sqrt((columns**2).sum(axis=0))
     rest = columns / size
     for _ in range(2):  # twice, since one pass leaves rounding
-        for basis in bases:
-            if basis is not None and basis.shape[1]:
-                rest = rest - basis @ (basis.T @ rest)
+        for space in spaces:
+            if space is not None and space.rank:
+                rest = rest - space.project(rest)
     rest = rest[:, (rest**2).sum(axis=0) > RANK**2]
     if not rest.shape[1]:
         return np.empty((len(columns), 0))

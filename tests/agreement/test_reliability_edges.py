@@ -41,7 +41,7 @@ def test_in_one_scan_the_residual_is_the_raters_own_repeats():
 
 @pytest.mark.parametrize("held", [2.0, 0.1, 1e10, 0.0])
 def test_equal_readings_are_refused_in_words_of_the_clinic(held):
-    with pytest.raises(EstimateError, match="All readings have the same value.*undefined"):
+    with pytest.raises(EstimateError, match=r"All readings have the same value.*undefined"):
         reliability(readings().assign(gap_mm=held))
 
 
@@ -56,5 +56,5 @@ def test_equal_readings_of_one_group_leave_the_other():
 
 def test_one_scan_by_one_rater_is_no_reliability():
     one = readings(participants=1, fingers=1, scans=1, sites=1, raters_a_site=1, reads=5)
-    with pytest.raises(EstimateError, match="readings of one scan.*repeatability"):
+    with pytest.raises(EstimateError, match=r"readings of one scan.*repeatability"):
         reliability(one)

@@ -110,3 +110,36 @@ def test_a_table_too_large_is_refused(monkeypatch):
     monkeypatch.setattr(sequential, "MOST_CELLS", 10)
     with pytest.raises(EstimateError, match="too large for generalised"):
         sequential.steps(design(crossed(8, 3, 2, (1, 1, 1)), CROSSED))
+
+
+def test_factors_that_do_not_nest_have_a_limit_of_their_own(monkeypatch):
+    monkeypatch.setattr(sequential, "MOST_WORK", 100.0)
+    sequential.steps(design(crossed(8, 3, 2, (1, 1, 1)), [["subject"], ["subject", "rater"]]))
+    with pytest.raises(EstimateError, match=r"do not lie within.*intervals='bootstrap'"):
+        sequential.steps(design(crossed(8, 3, 2, (1, 1, 1)), CROSSED))
+
+
+def test_spaces_of_nested_factors_are_those_of_a_dense_basis():
+    """Levels unequal, cells empty: the projections of means against pseudo-inverses."""
+    table = crossed(12, 4, 2, (1, 0.5, 0.4), seed=3).assign(site=lambda t: t["subject"] % 3)
+    table = table[np.random.default_rng(4).random(len(table)) > 0.3].reset_index(drop=True)
+    random = [["site"], ["subject"], ["rater"]]
+    found = design(table, random)
+    seen = sequential.steps(found).sums_of_squares(found.response[:, None])[:, 0]
+    columns, before = np.ones((len(table), 1)), 0.0
+    for position, name in enumerate(("site", "subject", "rater")):
+        columns = np.hstack([columns, pd.get_dummies(table[name]).to_numpy(float)])
+        # source: numpy lstsq on dummies, the sum of squares that they explain
+        fitted = columns @ np.linalg.lstsq(columns, found.response, rcond=1e-10)[0]
+        assert seen[position] == pytest.approx((fitted**2).sum() - before)
+        before = float((fitted**2).sum())
+
+
+def test_a_table_of_many_subjects_has_intervals():
+    table = crossed(1500, 3, 1, (1, 0.2, 0.3), seed=4)
+    draws = sequential.draws(design(table, CROSSED), n_draws=400, seed=1)
+    low, high = np.quantile(np.sqrt(draws), [0.0005, 0.9995], axis=0)
+    # planted truth: SD of the residual 0.3, of subjects 1 (crossed takes standard deviations)
+    assert low[0] < 0.3 < high[0]
+    assert low[1] < 1 < high[1]
+    assert high[1] - low[1] < 0.2  # by hand: 7 SE of a SD from 1500 subjects, 1 / sqrt(3000)
