@@ -57,6 +57,13 @@ def interval(lower: float, upper: float, unit: str) -> str:
     return f"[{number(lower, unit)}, {number(upper, unit)}]"
 
 
+def p_value(value: float) -> str:
+    """A p value as ``p = 0.43``: two decimals, three below 0.1, never 0."""
+    if value < 0.001:
+        return "p < 0.001"
+    return f"p = {value:.3f}" if value < 0.0995 else f"p = {value:.2f}"
+
+
 def with_unit(text: str, unit: str) -> str:
     """Append the unit; a pure number has none, and a slope on a column is so much per column."""
     own, _, step = unit.partition("/{")

@@ -63,3 +63,12 @@ def test_text_table_keeps_columns_straight():
 
 def test_html_table_escapes():
     assert "<td>&lt;b&gt;</td>" in display.html_table(["h"], [["<b>"]])
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(0.0, "p < 0.001"), (0.0004, "p < 0.001"), (0.0312, "p = 0.031"), (0.0999, "p = 0.10"),
+     (0.43, "p = 0.43"), (1.0, "p = 1.00")],
+)  # fmt: skip
+def test_a_p_value_is_never_zero(value, text):
+    assert display.p_value(value) == text

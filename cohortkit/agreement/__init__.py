@@ -9,6 +9,7 @@ from cohortkit.agreement.fleiss_kappa import fleiss_kappa
 from cohortkit.agreement.gwet_ac import gwet_ac
 from cohortkit.agreement.icc import IccResult, icc
 from cohortkit.agreement.krippendorff_alpha import krippendorff_alpha
+from cohortkit.agreement.limit_assumptions import LimitAssumptions, limit_assumptions
 from cohortkit.agreement.limits import AgreementLimits, limits_of_agreement
 from cohortkit.agreement.limits_clustered import limits_clustered
 from cohortkit.agreement.limits_ratio import limits_ratio
@@ -36,6 +37,7 @@ __all__ = [
     "CategoryAgreement",
     "DecisionStudy",
     "IccResult",
+    "LimitAssumptions",
     "MeanLimits",
     "MethodComparison",
     "PlannedSize",
@@ -53,6 +55,7 @@ __all__ = [
     "icc",
     "in_words",
     "krippendorff_alpha",
+    "limit_assumptions",
     "limits_clustered",
     "limits_of_agreement",
     "limits_ratio",

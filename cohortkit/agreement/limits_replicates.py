@@ -13,7 +13,12 @@ import pandas as pd
 
 from cohortkit import checks
 from cohortkit.agreement.intervals import Limits, chi_square_sd
-from cohortkit.agreement.limit_checks import assumption_checks, check_cautions, normal_quantiles
+from cohortkit.agreement.limit_checks import (
+    assumption_checks,
+    by_participant,
+    check_cautions,
+    normal_quantiles,
+)
 from cohortkit.agreement.limit_components import (
     Total,
     bootstrap_intervals,
@@ -237,7 +242,8 @@ def _constant_truth(
     elif float(total.variance) > 0:
         limits = component_intervals(total, how.z, how.level)
     build = partial(Estimate, level=how.level, unit=unit, **reads.counts())
-    found = assumption_checks(*(means.table[c].to_numpy() for c in ("mean", "difference")))
+    mean, difference = by_participant(means.table, pd.factorize(means.table["cluster"])[0])
+    found = assumption_checks(mean, difference)
     said = spread_cautions(reads.n_clusters, float(total.variance), failed, how)
     return AgreementLimits(
         question=f"How far apart are two single reads? ({two[0]} minus {two[1]}, repeated reads)",
@@ -254,7 +260,7 @@ def _constant_truth(
         },
         pairs=means.table.drop(columns="cluster"),
         checks=found,
-        quantiles=normal_quantiles(means.table["difference"].to_numpy()),
+        quantiles=normal_quantiles(difference),
     )
 
 

@@ -29,7 +29,8 @@ class MeanLimits(Result):
 
     `deviations` has one row per read: subject, participant, rater, mean, deviation
     (read minus the subject's mean over raters). `checks` and `quantiles` as in
-    `AgreementLimits`.
+    `AgreementLimits`; the quantiles are of the first rater's deviations, since those of
+    one subject sum to 0.
     """
 
     deviations: pd.DataFrame = field(default_factory=pd.DataFrame)
@@ -89,7 +90,7 @@ def limits_with_mean(
     table = crossed(data, roles, settings["missing"], raters)
     ss = sums_of_squares(table.values)
     deviations = _deviations(table)
-    flat = deviations["deviation"].to_numpy()
+    one = deviations.loc[deviations["rater"] == table.raters[0], "deviation"].to_numpy()
     found = _checks(table)
     unit = settings["unit"]
     return MeanLimits(
@@ -104,7 +105,7 @@ def limits_with_mean(
         },
         deviations=deviations,
         checks=found,
-        quantiles=normal_quantiles(flat),
+        quantiles=normal_quantiles(one),
     )
 
 

@@ -169,6 +169,22 @@ def of_width(choices: Mapping[int, T], width_mm: int) -> T:
     return choices[width_mm]
 
 
+def at_most(names: Sequence[str], most: int, width_mm: int) -> None:
+    """An error if a figure of that width has no room for all the strata.
+
+    Raises
+    ------
+    ArgumentError
+        If there are more than `most`.
+    """
+    if len(names) > most:
+        raise ArgumentError(
+            f"A figure {width_mm} mm wide has room for {most} strata",
+            found=f"{len(names)}: {', '.join(names)}",
+            next_step="draw fewer in one figure, or take the other width",
+        )
+
+
 def add_footer(figure: Figure, lines: Sequence[str]) -> None:
     """Write lines under all panels, wrapped to the width of the figure.
 

@@ -44,6 +44,9 @@ _WHOSE = {
 _SHORT = {"icc": "ICC", "sem": "SEM", "sdc": "SDC", "cv": "coefficient of variation"}
 _ESTIMATES = {
     "bias": "mean difference (bias)",
+    "difference_slope": "change of the difference, mm per mm of the mean",
+    "spread_slope": "change of the distance from that line, mm per mm of the mean",
+    "normality_w": "Shapiro-Wilk's W",
     "sd_difference": "SD of the differences",
     "auc": "area under the ROC curve",
     "lr_positive": "likelihood ratio of a gap at or above the cut",
@@ -62,6 +65,7 @@ _OF_ESTIMATOR = {
 _ENDINGS = {"_naive": "verified rows only", "_apparent": "same rows, so too high"}
 _ESTIMATORS = {
     "limits": "two raters",
+    "limit_assumptions": "checks of the limits",
     "icc": "all raters",
     "reliability": "variance components",
     "decision_study": "mean of several readings",

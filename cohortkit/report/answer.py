@@ -19,13 +19,14 @@ from cohortkit.figures import words
 R = TypeVar("R", bound=Result)
 
 
-FLOW, AGREEMENT, REFERENCE, THRESHOLDS, OUTCOMES, RELIABILITY = (
+FLOW, AGREEMENT, REFERENCE, THRESHOLDS, OUTCOMES, RELIABILITY, ASSUMPTIONS = (
     "fig1_flow",
     "fig2_agreement",
     "fig3_reference_range",
     "fig4_thresholds",
     "fig5_outcomes",
     "fig6_reliability",
+    "fig7_assumptions",
 )
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from itertools import combinations
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +12,7 @@ from cohortkit import agreement, outcomes, reference, thresholds
 from cohortkit.cohort.analysis_sets import AnalysisSet
 from cohortkit.cohort.release import Release
 from cohortkit.figures import agreement as agreement_figure
+from cohortkit.figures import assumptions as assumptions_figure
 from cohortkit.figures import flow as flow_figure
 from cohortkit.figures import outcomes as outcomes_figure
 from cohortkit.figures import reference as reference_figure
@@ -23,6 +23,7 @@ from cohortkit.figures.style import Figure
 from cohortkit.report import findings
 from cohortkit.report.answer import (
     AGREEMENT,
+    ASSUMPTIONS,
     FLOW,
     OUTCOMES,
     REFERENCE,
@@ -32,10 +33,16 @@ from cohortkit.report.answer import (
     attempt,
     gather,
 )
+from cohortkit.report.chosen import (
+    agreement_set,
+    most_shared_raters,
+    reference_set,
+    threshold_set,
+)
 from cohortkit.report.figure_words import alt_text
 from cohortkit.report.grras import grras, write_checklist
 from cohortkit.report.numbers import numbers_in_text
-from cohortkit.report.plan import Plan, ReliabilityPlan, ThresholdPlan, read_plan
+from cohortkit.report.plan import AgreementPlan, Plan, ReliabilityPlan, ThresholdPlan, read_plan
 from cohortkit.report.stamp import footer, stamp
 from cohortkit.report.table1 import table1
 from cohortkit.report.written import write_table
@@ -46,6 +53,7 @@ __all__ = [
     "alt_text",
     "answer_agreement",
     "answer_all",
+    "answer_assumptions",
     "answer_flow",
     "answer_outcomes",
     "answer_reference",
@@ -70,6 +78,7 @@ _DRAW: dict[str, Callable[..., Figure]] = {
     THRESHOLDS: thresholds_figure.draw,
     OUTCOMES: outcomes_figure.draw,
     RELIABILITY: reliability_figure.draw,
+    ASSUMPTIONS: assumptions_figure.draw,
 }
 
 
@@ -79,9 +88,9 @@ def answer_flow(release: Release, plan: Plan) -> Answer:
     The sets shown are those of the first stratum of each question.
     """
     chosen = {
-        f"Agreement: {plan.agreement[0].name}": _agreement_set(release, plan, 0),
-        f"Reference range: {plan.reference[0].name}": _reference_set(release, plan, 0),
-        f"Threshold: {plan.thresholds[0].name}": _threshold_set(release, plan.thresholds[0]),
+        f"Agreement: {plan.agreement[0].name}": agreement_set(release, plan, 0),
+        f"Reference range: {plan.reference[0].name}": reference_set(release, plan, 0),
+        f"Threshold: {plan.thresholds[0].name}": threshold_set(release, plan.thresholds[0]),
         "Return to climbing": release.outcomes(rule_set=plan.outcomes.rule_set),
     }
     flow, people = release.flow, _people(release)
@@ -115,15 +124,8 @@ def answer_agreement(release: Release, plan: Plan) -> Answer:
     parts: dict[str, tuple[Any, Any]] = {}
     found: Found = {}
     for i, stratum in enumerate(plan.agreement):
-        chosen = _agreement_set(release, plan, i)
-        limits = attempt(
-            agreement.limits_of_agreement,
-            chosen,
-            raters=_most_shared_raters(chosen.rows),
-            coverage=stratum.coverage,
-            level=plan.level,
-            missing="drop",
-        )
+        chosen = agreement_set(release, plan, i)
+        limits = _limits(chosen, stratum, plan)
         icc = attempt(agreement.icc, chosen, level=plan.level, missing="drop")
         sets.append(chosen)
         parts[stratum.name] = (limits, icc)
@@ -140,6 +142,42 @@ def answer_agreement(release: Release, plan: Plan) -> Answer:
     )
 
 
+def _limits(chosen: AnalysisSet, stratum: AgreementPlan, plan: Plan) -> Any:
+    return attempt(
+        agreement.limits_of_agreement,
+        chosen,
+        raters=most_shared_raters(chosen.rows),
+        coverage=stratum.coverage,
+        level=plan.level,
+        missing="drop",
+    )
+
+
+def answer_assumptions(release: Release, plan: Plan) -> Answer:
+    """Whether the limits of agreement suit the differences, per stratum of the plan."""
+    sets: list[AnalysisSet] = []
+    parts: dict[str, Any] = {}
+    for i, stratum in enumerate(plan.agreement):
+        chosen = agreement_set(release, plan, i)
+        limits = _limits(chosen, stratum, plan)
+        how = {"level": plan.level, "seed": plan.seed}
+        known = not isinstance(limits, str)
+        sets.append(chosen)
+        parts[stratum.name] = (
+            attempt(agreement.limit_assumptions, limits, **how) if known else limits
+        )
+    return Answer(
+        name=ASSUMPTIONS,
+        notices=release.notices,
+        question="Do the limits of agreement suit the differences?",
+        sets=tuple(sets),
+        set_names=tuple(parts),
+        source=assumptions_figure.source(parts),
+        findings=tuple(findings.assumptions(name, result) for name, result in parts.items()),
+        **gather({(name, "limit_assumptions"): result for name, result in parts.items()}),
+    )
+
+
 def answer_reference(release: Release, plan: Plan) -> Answer:
     """Which gaps are usual in uninjured adults, per stratum of the plan.
 
@@ -149,7 +187,7 @@ def answer_reference(release: Release, plan: Plan) -> Answer:
     parts: dict[str, tuple[pd.DataFrame, Any]] = {}
     found: Found = {}
     for i, stratum in enumerate(plan.reference):
-        chosen = _reference_set(release, plan, i)
+        chosen = reference_set(release, plan, i)
         result = attempt(
             reference.reference_interval,
             chosen,
@@ -184,8 +222,8 @@ def answer_thresholds(release: Release, plan: Plan) -> Answer:
     parts: dict[str, thresholds_figure.ThresholdStratum] = {}
     found: Found = {}
     for stratum in plan.thresholds:
-        chosen = _threshold_set(release, stratum)
-        every = _threshold_set(release, stratum, us_gap="keep")
+        chosen = threshold_set(release, stratum)
+        every = threshold_set(release, stratum, us_gap="keep")
         results = _threshold_results(chosen, every, stratum, plan)
         sets |= {stratum.name: chosen, f"{stratum.name}, corrected for verification": every}
         parts[stratum.name] = thresholds_figure.ThresholdStratum(
@@ -322,6 +360,7 @@ def answer_all(
         THRESHOLDS: answer_thresholds,
         OUTCOMES: answer_outcomes,
         RELIABILITY: answer_reliability,
+        ASSUMPTIONS: answer_assumptions,
     }
     answers = {}
     for name, step in steps.items():
@@ -329,50 +368,6 @@ def answer_all(
             progress(f"answering {name}")
         answers[name] = step(release, plan)
     return answers
-
-
-def _agreement_set(release: Release, plan: Plan, i: int) -> AnalysisSet:
-    """First single reads of one finger per participant, since fingers are not independent."""
-    stratum = plan.agreement[i]
-    equal: dict[str, Any] = (
-        {} if stratum.fingers == "all" else {"injured": stratum.fingers == "injured"}
-    )
-    return release.readings(
-        pulley=stratum.pulley,
-        load=stratum.load,
-        read_mode=stratum.read_mode,
-        one_finger_per_participant=True,
-        seed=plan.seed,
-        read_no=1,
-        reads_averaged=1,
-        **equal,
-    )
-
-
-def _most_shared_raters(rows: pd.DataFrame) -> tuple[str, str] | None:
-    """The two raters who read most scans in common; the first by code where several tie."""
-    seen = pd.crosstab(rows["scan_id"].astype(object), rows["rater_id"].astype(object)).clip(
-        upper=1
-    )
-    shared = seen.T @ seen
-    pairs = list(combinations(sorted(shared.index), 2))
-    return max(pairs, key=lambda pair: shared.loc[pair], default=None)
-
-
-def _reference_set(release: Release, plan: Plan, i: int) -> AnalysisSet:
-    stratum = plan.reference[i]
-    return release.reference_population(pulley=stratum.pulley, load=stratum.load, seed=plan.seed)
-
-
-def _threshold_set(
-    release: Release, stratum: ThresholdPlan, us_gap: str | None = None
-) -> AnalysisSet:
-    return release.graded_tears(
-        pulley=stratum.pulley,
-        load=stratum.load,
-        us_gap=us_gap or stratum.us_gap,
-        within_days=stratum.within_days,
-    )
 
 
 def figure(answer: Answer, lines: Sequence[str] = (), width_mm: int | None = None) -> Figure:

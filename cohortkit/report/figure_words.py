@@ -6,10 +6,11 @@ from collections.abc import Callable
 
 import pandas as pd
 
-from cohortkit.display import interval, number
+from cohortkit.display import interval, number, p_value
 from cohortkit.figures import marks, words
 from cohortkit.report.answer import (
     AGREEMENT,
+    ASSUMPTIONS,
     FLOW,
     OUTCOMES,
     REFERENCE,
@@ -38,6 +39,10 @@ CAPTIONS = {
     RELIABILITY: "Sources of variance; smallest detectable change (SDC) of the mean of several "
     "raters and readings, with intervals; each rater's shift, drawn towards the mean. Site, "
     "participant, finger and scan are what is told apart; raters and the residual are error.",
+    ASSUMPTIONS: "Limits of agreement hold if neither the difference nor its spread changes with "
+    "the gap and the differences are normal. Each point is a participant; lines are fitted by "
+    "least squares, grey is the 95 % band of the line. In the normal plot grey is where all the "
+    "points of 95 in 100 samples of normal differences would lie.",
 }
 
 
@@ -238,6 +243,30 @@ def _reliability(source: pd.DataFrame) -> list[str]:
     return lines
 
 
+def _assumptions(source: pd.DataFrame) -> list[str]:
+    lines = [
+        "Three panels per stratum: difference of two raters in mm (vertical) against the mean of "
+        "their readings in mm (horizontal), with fitted line; distance from that line (vertical) "
+        "against the same mean (horizontal), with fitted line; differences in order (vertical) "
+        "against those expected if normal (horizontal), with band."
+    ]
+    for name in marks.series_of(source):
+        rows = marks.pick(source, series=name)
+        checks = {r["panel"]: r for r in marks.records(marks.pick(rows, mark="check"))}
+        told = [
+            f"slope of the {said} {_value(checks[panel], 'mm')} ({p_value(checks[panel]['y'])})"
+            for panel, said in (("bias", "difference"), ("spread", "distance"))
+            if panel in checks
+        ]
+        if "normal" in checks:
+            w = checks["normal"]
+            told.append(f"Shapiro-Wilk W {number(w['x'], '1')} ({p_value(w['y'])})")
+        n = len(marks.pick(rows, panel="spread", mark="point"))
+        body = f"{n} participants; {', '.join(told)}." if told else _missing(rows)
+        lines.append(f"{name}: {body}")
+    return lines
+
+
 _DESCRIBE: dict[str, Callable[[pd.DataFrame], list[str]]] = {
     FLOW: _flow,
     AGREEMENT: _agreement,
@@ -245,4 +274,5 @@ _DESCRIBE: dict[str, Callable[[pd.DataFrame], list[str]]] = {
     THRESHOLDS: _thresholds,
     OUTCOMES: _outcomes,
     RELIABILITY: _reliability,
+    ASSUMPTIONS: _assumptions,
 }

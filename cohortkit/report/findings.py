@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import pandas as pd
 
-from cohortkit.display import LEVELS, interval, number, sample_sizes, with_unit
+from cohortkit.agreement.limit_assumptions import NAMES, LimitAssumptions
+from cohortkit.display import LEVELS, interval, number, p_value, sample_sizes, with_unit
 from cohortkit.estimate import Estimate, Result
 from cohortkit.report.plan import ReferencePlan, ReliabilityPlan, ThresholdPlan
 
@@ -80,6 +82,27 @@ def agreement(stratum: str, limits: Result | str, icc: Result | str) -> str:
             f"limits of agreement {_value(low)} and {_value(high)}; {_n(bias)}."
         )
     return f"{stratum}. " + " ".join(part for part in parts if part)
+
+
+def assumptions(stratum: str, result: LimitAssumptions | str) -> str:
+    """Whether difference or spread changes with the gap, and whether differences are normal."""
+    if isinstance(result, str):
+        return f"{stratum}. {result}"
+    p = dict(zip(result.checks["check"], result.checks["p_value"], strict=True))
+    held = {e.name: e for e in result}
+    parts = []
+    for check, name in NAMES.items():
+        if name in held:
+            words = {
+                "difference_slope": "for each mm of the mean the difference changes by",
+                "spread_slope": "and its distance from that line by",
+                "normality_w": "for normal differences Shapiro-Wilk's W is",
+            }[name]
+            unit = "1" if name == "normality_w" else "mm"
+            estimate = replace(held[name], unit=unit)
+            value = number(estimate.value, "1") if unit == "1" else _value(estimate)
+            parts.append(f"{words} {value} ({p_value(p[check])})")
+    return f"{stratum}: {', '.join(parts)}; {_n(next(iter(result)))}."
 
 
 def _raters(limits: Result) -> str:

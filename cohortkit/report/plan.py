@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from cohortkit.errors import PlanError
-from cohortkit.report.answer import OUTCOMES, REFERENCE
+from cohortkit.report.answer import ASSUMPTIONS, OUTCOMES, REFERENCE
 from cohortkit.tables.schema import shipped_folder, table
 
 PLAN_VERSION = 1
@@ -200,7 +200,7 @@ _WIDTH: tuple[Check, str] = (
     "89 or 183, the width in mm of one or two columns",
 )
 # The other figures need two columns.
-_WIDTHS = dict.fromkeys((REFERENCE, OUTCOMES), _WIDTH)
+_WIDTHS = dict.fromkeys((REFERENCE, OUTCOMES, ASSUMPTIONS), _WIDTH)
 _OUTCOMES = {"rule_set": _word("schoffl2003", "lutter2021")}
 
 

@@ -117,8 +117,9 @@ def overlaps(figure):
     Labels of ticks of one axes are spaced by the plotting library and left out.
     """
     figure.draw_without_rendering()
-    shown = [t for t in texts(figure) if not _beyond_its_axis(t)]
-    ticks = {id(t): id(a) for a in figure.axes for t in _axis_texts(a)}
+    of_axes = {id(t): axes for axes in figure.axes for t in _axis_texts(axes)}
+    shown = [t for t in texts(figure) if not _beyond_its_axis(t, of_axes.get(id(t)))]
+    ticks = {i: id(axes) for i, axes in of_axes.items()}
     boxes = [(t.get_text(), t.get_window_extent(), ticks.get(id(t), id(t))) for t in shown]
     return [
         (first, second)
@@ -131,9 +132,9 @@ def overlaps(figure):
     ]
 
 
-def _beyond_its_axis(text):
+def _beyond_its_axis(text, axes):
     """Label of a tick that lies outside the axes, which is never drawn."""
-    axes, box = text.axes, text.get_window_extent()
+    box = text.get_window_extent()
     if axes is None or text in (axes.xaxis.label, axes.yaxis.label):
         return False
     x, y = (box.x0 + box.x1) / 2, (box.y0 + box.y1) / 2

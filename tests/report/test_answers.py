@@ -19,6 +19,7 @@ FIGURES = (
     "fig4_thresholds",
     "fig5_outcomes",
     "fig6_reliability",
+    "fig7_assumptions",
 )
 
 
@@ -30,7 +31,7 @@ def test_every_question_of_the_plan_is_answered(every_answer, plan):
         assert lost is None or lost.empty
     assert [len(every_answer[name].sets) for name in FIGURES] == [
         4, len(plan.agreement), len(plan.reference), 2 * len(plan.thresholds), 1,
-        len(plan.reliability),
+        len(plan.reliability), len(plan.agreement),
     ]  # fmt: skip
 
 
@@ -46,16 +47,6 @@ def test_numbers_are_those_of_the_estimators(release, plan, every_answer):
     tears = release.graded_tears(pulley="A2", load="loaded")
     area = every_answer["fig4_thresholds"].results[0]["auc"]
     assert area.value == thresholds.roc(tears, missing="drop")["auc"].value
-
-
-def test_the_two_raters_compared_read_most_scans_in_common():
-    rows = pd.DataFrame(
-        {"scan_id": ["a", "a", "b", "b", "c", "c"], "rater_id": ["x", "y", "y", "z", "y", "z"]}
-    )
-    assert answers._most_shared_raters(rows) == ("y", "z")
-    assert answers._most_shared_raters(rows.head(1)) is None
-    tied = rows.iloc[:4]
-    assert answers._most_shared_raters(tied) == ("x", "y")  # by hand: one scan each, first by code
 
 
 def test_every_finding_has_an_interval_and_n(every_answer):

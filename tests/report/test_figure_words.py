@@ -11,6 +11,7 @@ AXES = {
     "fig4_thresholds": ("sensitivity (vertical)", "(horizontal)"),
     "fig5_outcomes": ("share returned to full climbing (vertical", "days since onset"),
     "fig6_reliability": ("share of the variance", "in mm"),
+    "fig7_assumptions": ("difference of two raters in mm (vertical)", "normal"),
 }
 
 

@@ -64,7 +64,7 @@ def test_the_page_can_be_read_by_everyone(html):
     reader = read(html)
     assert reader.named("html") == [{"lang": "en"}]
     assert all(len(image["alt"]) > 40 for image in reader.named("img"))
-    assert len(reader.named("img")) == 6  # by hand: six figures
+    assert len(reader.named("img")) == 7  # by hand: seven figures
     assert len(reader.named("h1")) == 1
     anchors = {a["href"][1:] for a in reader.named("a")}
     assert anchors <= {a["id"] for _, a in reader.tags if "id" in a}
