@@ -235,7 +235,7 @@ def legend_below(axes: Axes, left: float, **options: Any) -> None:
     `left` is where it starts, as a share of the panel's width. The distance is in
     points, so that a low panel keeps its axis label as readable as a high one.
     """
-    points = 26 if axes.get_xlabel() else 14
+    points = 26 if axes.get_xlabel() else 18
     under = ScaledTranslation(0, -points / 72, axes.figure.dpi_scale_trans)
     axes.legend(
         loc="upper left",

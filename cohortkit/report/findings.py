@@ -84,6 +84,12 @@ def agreement(stratum: str, limits: Result | str, icc: Result | str) -> str:
     return f"{stratum}. " + " ".join(part for part in parts if part)
 
 
+_SLOPES = {
+    "difference_slope": "for each mm of the mean, the difference between the raters changes by",
+    "spread_slope": "for each mm of the mean, the scatter of that difference changes by",
+}
+
+
 def assumptions(stratum: str, result: LimitAssumptions | str) -> str:
     """Whether difference or spread changes with the gap, and whether differences are normal."""
     if isinstance(result, str):
@@ -93,16 +99,13 @@ def assumptions(stratum: str, result: LimitAssumptions | str) -> str:
     parts = []
     for check, name in NAMES.items():
         if name in held:
-            words = {
-                "difference_slope": "for each mm of the mean the difference changes by",
-                "spread_slope": "and its distance from that line by",
-                "normality_w": "for normal differences Shapiro-Wilk's W is",
-            }[name]
-            unit = "1" if name == "normality_w" else "mm"
-            estimate = replace(held[name], unit=unit)
-            value = number(estimate.value, "1") if unit == "1" else _value(estimate)
-            parts.append(f"{words} {value} ({p_value(p[check])})")
-    return f"{stratum}: {', '.join(parts)}; {_n(next(iter(result)))}."
+            value = held[name].value
+            if name == "normality_w":
+                text = f"Shapiro-Wilk's W of the differences is {number(value, '1')}"
+            else:
+                text = f"{_SLOPES[name]} {_value(replace(held[name], unit='mm'))}"
+            parts.append(f"{text} ({p_value(p[check])})")
+    return f"{stratum}: {'; '.join(parts)}; {_n(next(iter(result)))}."
 
 
 def _raters(limits: Result) -> str:

@@ -4,10 +4,13 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
+from cohortkit import agreement
+from cohortkit.display import number
 from cohortkit.estimate import Caution, Estimate, Result
 from cohortkit.outcomes import ReturnToClimbing
 from cohortkit.report import findings
 from cohortkit.report.plan import ReliabilityPlan, read_plan
+from tests.figures import results
 
 WHY = "Not estimated. Too few rows."
 
@@ -129,3 +132,14 @@ def test_fewer_participants_with_a_reading_than_in_the_release_are_counted():
         "4 of the 5 participants have a reading; 1 has none that was sent and accepted."
     )
     assert "episode" not in who
+
+
+def test_assumptions_are_said_with_interval_p_and_n():
+    data = results.two_rater_readings(20)
+    found = agreement.limit_assumptions(agreement.limits_of_agreement(data))
+    line = findings.assumptions("A2", found)
+    slope = found["difference_slope"]
+    assert f"changes by {number(slope.value, 'mm')} mm [" in line
+    assert f"W of the differences is {number(found['normality_w'].value, '1')} (p" in line
+    assert line.endswith("20 participants, 40 readings.")
+    assert findings.assumptions("A2", "Not estimated.") == "A2. Not estimated."
