@@ -19,13 +19,16 @@ import pandas as pd
 from cohortkit import mixed
 from cohortkit.agreement import forms
 from cohortkit.agreement.facets import ORDER, facets
+from cohortkit.agreement.relative_error import mean_draws, per_cent
 from cohortkit.errors import EstimateError
 from cohortkit.mixed import sequential
 from cohortkit.mixed.design import build
 from cohortkit.resampling import percentile_interval
+from tests.covered import Page, Row, write
 
 LEVEL = 0.95
 N_DRAWS = 2000
+MEAN = 1.5  # mm
 BLOCK = 200  # simulated tables that share their draws
 ROLES = ("value", "participant", "finger", "scan", "rater", "site", "rater_site")
 USUAL = {"participant": 0.10, "rater": 0.01, "subject_rater": 0.005, "residual": 0.015}
@@ -106,7 +109,12 @@ CELLS = (
         "25 participants, 3 scans each, new scan", participants=25, scans=3, raters=2,
         occasion="new_scan", planted={"scan": 0.01},
     ),
-    cell("one rater, 30 participants, 2 readings", raters=1),
+    cell(
+        "25 participants, 3 sites, 2 raters nested in each", participants=25, raters=6, sites=3,
+        raters_from=3, nested=True, planted={"site": 0.03, "rater_site": 0.01},
+    ),
+    # The one rater's shift is the same in every reading, so that no truth of the mean holds it.
+    cell("one rater, 30 participants, 2 readings", raters=1, planted={"rater": 0.0}),
     cell("rounded to 0.1 mm", shape="rounded to 0.1 mm"),
     cell("skewed participants", shape="skewed participants"),
 )  # fmt: skip
@@ -138,7 +146,7 @@ def layout(c: Cell, seed: int = 7) -> pd.DataFrame:
 def responses(c: Cell, codes: pd.DataFrame, n_sim: int, seed: int) -> np.ndarray:
     """Simulated readings, (n, n_sim)."""
     rng = np.random.default_rng(seed)
-    values = np.full((len(codes), n_sim), 1.5)
+    values = np.full((len(codes), n_sim), MEAN)
     for role in ORDER:
         size = codes[role].max() + 1
         drawn = rng.standard_normal((size, n_sim))
@@ -165,7 +173,7 @@ class Bench:
         have in common is the site's. Where each rater has a site of its own, the rater
         variance holds both, and so does the truth.
         """
-        parts = dict(self.c.variances)
+        parts = {**self.c.variances, "mean": MEAN}
         if "rater" not in self.factors:
             parts["rater"] = 0.0
         if self.c.nested or "rater" not in self.factors:
@@ -187,7 +195,7 @@ class Bench:
             if (what, plan) not in families:
                 told = [k for k in forms.RISING if f"{what}_{k}" in self.figures]
                 own = {k: percentile_interval(_figure(what, k, draws, plan), LEVEL) for k in told}
-                families[what, plan] = forms.in_order(own, plan, rising=what == "sem")
+                families[what, plan] = forms.in_order(own, plan, rising=what != "icc")
             out[name] = families[what, plan][kind]
         return out
 
@@ -199,7 +207,8 @@ class Bench:
 def _figure(what: str, kind: str, parts, plan: forms.Plan) -> np.ndarray:
     if what == "icc":
         return forms.reliability_of(parts, kind, plan)
-    return np.sqrt(forms.error_variance(parts, kind, plan))
+    sem = np.sqrt(forms.error_variance(parts, kind, plan))
+    return sem if what == "sem" else per_cent(sem, parts["mean"])
 
 
 def bench(c: Cell) -> Bench:
@@ -210,12 +219,13 @@ def bench(c: Cell) -> Bench:
     kinds["consistency"] = "rater" in found.factors
     kinds["intra"] = found.repeats
     figures = {f"{w}_{k}": (w, k) for w in ("icc", "sem") for k, holds in kinds.items() if holds}
+    ratios = {f"cv_{k}": ("cv", k) for k, holds in kinds.items() if holds and k != "consistency"}
     if found.plain and "subject_rater" in found.factors:
         figures |= {
             "icc_agreement_2x3": ("icc", "agreement"),
             "sem_agreement_2x3": ("sem", "agreement"),
         }
-    return Bench(c, found.rows, found.factors, figures)
+    return Bench(c, found.rows, found.factors, figures | ratios)
 
 
 def measure(c: Cell, n_sim: int, seed: int = 20_260) -> dict[str, tuple[float, float]]:
@@ -232,6 +242,9 @@ def measure(c: Cell, n_sim: int, seed: int = 20_260) -> dict[str, tuple[float, f
         if i % BLOCK == 0:
             spread = split.spread(N_DRAWS, seed + i)
         draws = dict(zip(names, sequential.solve(spread, seen[:, i]).T, strict=True))
+        draws["mean"] = mean_draws(
+            b.codes.assign(value=values[:, i]), pd.DataFrame(draws), seed + n_sim + i
+        )
         for name, (low, high) in b.limits(draws).items():
             hits[name][i] = low <= truth[name] <= high, low > truth[name]
     return {name: (float(hit[:, 0].mean()), float(hit[:, 1].mean())) for name, hit in hits.items()}
@@ -252,62 +265,39 @@ def measure_bootstrap(c: Cell, n_sim: int, n_boot: int = 199, seed: int = 20_260
         except EstimateError:
             continue
         draws = {n: fit.draws[f"var_{n}"].to_numpy() for n in ["residual", *b.factors]}
+        seen = b.codes.assign(value=values[:, i])
+        draws["mean"] = mean_draws(seen, pd.DataFrame(draws), seed + n_sim + i)
         for name, hit in hits.items():
             low, high = percentile_interval(b.figure(name, draws), LEVEL)
             hit.append(low <= truth[name] <= high)
     return {name: (float(np.mean(hit)), len(hit)) for name, hit in hits.items()}
 
 
-def table(n_sim: int) -> pd.DataFrame:
-    """One row per cell and figure."""
-    rows = []
-    for c in CELLS:
-        for name, (covered, above) in measure(c, n_sim).items():
-            error = np.sqrt(covered * (1 - covered) / n_sim)
-            rows.append((c.name, name, bench(c).truth()[name], covered, above, error, n_sim))
-    names = ["design", "figure", "truth", "covered", "interval_above", "monte_carlo_error", "n_sim"]
-    return pd.DataFrame(rows, columns=names)
-
-
-BAND = (0.935, 0.965)
-
-
-def page(found: pd.DataFrame) -> str:
-    """The table as Markdown, one line per design."""
-    figures = list(dict.fromkeys(found["figure"]))
-    lines = [
-        "# Measured coverage of the intervals of reliability",
-        "",
-        f"Share of {found['n_sim'].iloc[0]:,} simulated tables whose nominal 95 % generalised "
-        f"interval ({N_DRAWS:,} draws) held the truth, in per cent. Monte Carlo error of a true "
-        f"95 %: {100 * np.sqrt(0.05 * 0.95 / found['n_sim'].iloc[0]):.2f} points. Figures between "
-        "asterisks lie outside 93.5 to 96.5. An empty place: the design cannot tell that figure.",
-        "",
-        "Written by `python -m tests.agreement.simulated_reliability docs/methods "
-        f"{found['n_sim'].iloc[0]}`; the numbers are in coverage_reliability.csv, the designs in "
-        "tests/agreement/simulated_reliability.py.",
-        "",
-        "| design | " + " | ".join(f.replace("_", " ") for f in figures) + " |",
-        "|---|" + "---|" * len(figures),
+def coverage_rows(n_sim: int) -> list[Row]:
+    """Coverage of every design and figure."""
+    return [
+        Row(c.name, name, share, n_sim)
+        for c in CELLS
+        for name, (share, _) in measure(c, n_sim).items()
     ]
-    for design, rows in found.groupby("design", sort=False):
-        own = rows.set_index("figure")["covered"]
-        cells = [_cell(own[f]) if f in own.index else "" for f in figures]
-        lines.append(f"| {design} | " + " | ".join(cells) + " |")
-    return "\n".join(lines) + "\n"
 
 
-def _cell(covered: float) -> str:
-    text = f"{100 * covered:.1f}"
-    return text if BAND[0] <= covered <= BAND[1] else f"*{text}*"
-
-
-def write(folder: Path, n_sim: int) -> None:
-    """Write the CSV and the page."""
-    found = table(n_sim)
-    found.to_csv(folder / "coverage_reliability.csv", index=False, lineterminator="\n")
-    (folder / "coverage_reliability.md").write_text(page(found), encoding="utf-8")
-
+FIGURES = (
+    "icc_agreement", "icc_consistency", "icc_intra", "sem_agreement", "sem_consistency",
+    "sem_intra", "icc_agreement_2x3", "sem_agreement_2x3", "cv_agreement", "cv_intra",
+    "icc_new_site", "sem_new_site", "cv_new_site",
+)  # fmt: skip
+PAGE = Page(
+    name="reliability",
+    title="reliability",
+    module="tests.agreement.simulated_reliability",
+    columns=FIGURES,
+    rows=coverage_rows,
+    words=f'Generalised intervals of {N_DRAWS:,} draws. "agreement" is `icc_agreement`, '
+    '`sem_inter` and `cv_inter`; "2x3" the mean of 2 raters with 3 readings each. True mean '
+    f"{MEAN:g} mm.",
+    design=("design",),
+)
 
 if __name__ == "__main__":
-    write(Path(sys.argv[1]), int(sys.argv[2]))
+    write(PAGE, Path(sys.argv[1]), int(sys.argv[2]))
