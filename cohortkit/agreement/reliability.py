@@ -139,9 +139,9 @@ def reliability(
         "missing": missing,
     }
     frame = checks.as_frame(data)
-    checks.one_quantity(frame, [q for q in QUANTITIES if q not in spec["by"]])
     explicit = set(options)
     if not spec["by"]:
+        checks.one_quantity(frame, QUANTITIES)
         return _Asked(settings, plan, "").answer(frame, explicit)
     return _apart(frame, settings, plan, explicit)
 
@@ -155,7 +155,10 @@ def _apart(
     checks.without_missing(keys, settings["missing"])
     parts: dict[str, ReliabilityResult] = {}
     lost: list[Caution] = []
-    for values, rows in frame.groupby(by, sort=True, observed=True):
+    groups = frame.groupby(by, sort=True, observed=True)
+    for _, rows in groups:  # before any is fitted; a group of by may imply the quantity
+        checks.one_quantity(rows, QUANTITIES)
+    for values, rows in groups:
         words = zip(by, values, strict=True)
         name = "; ".join(f"{column}={_plain(value)}" for column, value in words)
         try:

@@ -159,8 +159,9 @@ def _size_caution(rows: pd.DataFrame, *, log: bool) -> list[Caution]:
             Caution(
                 "spread_grows_with_size",
                 f"Readings of one scan differ more where the value is larger ({seen}): one error in "
-                "the unit of the values is too large for small and too small for large ones. Look "
-                "at the logarithm of the values, or at groups of sizes apart.",
+                "the unit of the values is too large for small and too small for large ones. Take "
+                'the log scale (scale="log"), which gives errors in proportion to the value, or '
+                "groups of sizes apart.",
             )
         ]
     if p < 0.05 and rho < 0 and log:

@@ -188,6 +188,8 @@ _TOKENS = {
 }
 # A name in snake case that is no part of a file name or a path.
 _NAME = re.compile(r"(?<![\w/.])[a-z][a-z0-9]*(?:_[a-z0-9]+)+(?![\w/]|\.\w)")
+# An argument that a caution names for those who call the estimator.
+_ARGUMENT = re.compile(r" \(\w+=[^()]*\)")
 _NOT_CHOSEN = {
     "load is not loaded": "read at rest",
     "load is not rest": "read under load",
@@ -227,7 +229,7 @@ def plain(sentence: str) -> str:
         name = match[0]
         return _TOKENS.get(name) or COMPONENTS.get(name) or estimate(name)
 
-    return _NAME.sub(said, sentence)
+    return _NAME.sub(said, _ARGUMENT.sub("", sentence))
 
 
 def estimator(name: str) -> str:

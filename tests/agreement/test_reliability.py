@@ -174,12 +174,32 @@ def test_groups_are_asked_apart_and_a_lost_group_is_named():
     assert set(found.components["group"]) == set(found.parts)
 
 
+def test_every_pulley_apart_though_each_is_read_to_its_own_structure():
+    parts = {("A2", "phalanx"): 1, ("A3", "volar_plate"): 2}
+    table = pd.concat(
+        [
+            readings(seed=seed).assign(pulley=pulley, load="loaded", reference_structure=to)
+            for (pulley, to), seed in parts.items()
+        ],
+        ignore_index=True,
+    )
+    found = reliability(table, by=["pulley", "load"], n_boot=200)
+    assert list(found.parts) == ["pulley=A2; load=loaded", "pulley=A3; load=loaded"]
+    for estimate in found:
+        assert estimate.n_participants
+        assert estimate.n_fingers
+        assert estimate.n_readings
+    with pytest.raises(EstimateError, match="mix different quantities in column 'pulley'"):
+        reliability(table, by=["load"])
+
+
 def test_spread_that_grows_is_told_and_the_log_scale_heals_it():
     table = readings(participants=60, planted={"participant": 0.3, "residual": 0.0})
     rng = np.random.default_rng(5)
     grown = table.assign(gap_mm=np.exp(table["gap_mm"] / 2 + 0.1 * rng.standard_normal(len(table))))
     natural = reliability(grown, n_boot=200)
-    assert "spread_grows_with_size" in [c.code for c in natural.cautions]
+    said = {c.code: c.message for c in natural.cautions}
+    assert 'scale="log"' in said["spread_grows_with_size"]
     logs = reliability(grown, scale="log", n_boot=200)
     assert "spread_grows_with_size" not in [c.code for c in logs.cautions]
     # planted truth: the SD of the logs of readings of one scan by one rater is 0.1

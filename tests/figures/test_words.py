@@ -47,6 +47,10 @@ def test_a_broken_rule_says_what_was_seen():
         ("see docs/methods/passing_bablok.md", "see docs/methods/passing_bablok.md"),
         ("in numbers_in_text.csv here", "in numbers_in_text.csv here"),
         ("log_log limits", "log-log limits"),
+        (
+            'Take the log scale (scale="log"), or less (p = 0.02).',
+            "Take the log scale, or less (p = 0.02).",
+        ),
     ],
 )
 def test_a_sentence_keeps_file_names_and_loses_machine_names(sentence, said):
