@@ -73,24 +73,30 @@ def design_cautions(found: Facets, settings: dict[str, Any]) -> list[Caution]:
             f"{participants} participants: at least 30 are advised (rule of thumb of Koo & Li "
             "2016).",
         ),
+    }
+    if settings["intervals"] == "bootstrap":
+        checked |= _bootstrap_cautions(found)
+    notes = [Caution(code, text) for code, (holds, text) in checked.items() if holds]
+    anew = settings["occasion"] == "new_scan"
+    return notes if anew else [*scanning_caution(found.stored, len(found.rows)), *notes]
+
+
+def _bootstrap_cautions(found: Facets) -> dict[str, tuple[bool, str]]:
+    raters, sites = (found.rows[name].nunique() for name in ("rater", "rater_site"))
+    return {
         "bootstrap_few_raters": (
-            settings["intervals"] == "bootstrap" and "rater" in names and raters < _FEW_RATERS,
+            "rater" in found.factors and raters < _FEW_RATERS,
             f"{raters} raters: percentile bootstrap intervals of everything that counts raters' "
             "shifts as error are too narrow (instead of 95 % they covered 82 % for the SEM with 4 "
             "raters, 89 % with 12 and with 16); the generalised intervals held.",
         ),
         "bootstrap_few_rater_sites": (
-            settings["intervals"] == "bootstrap"
-            and found.new_site
-            and found.rows["rater_site"].nunique() < _FEW_RATER_SITES,
-            f"Raters of {found.rows['rater_site'].nunique()} sites: percentile bootstrap intervals "
+            found.new_site and sites < _FEW_RATER_SITES,
+            f"Raters of {sites} sites: percentile bootstrap intervals "
             "about a rater of a new site are too narrow (instead of 95 % they covered 84 % for the "
             "SEM with 3 sites, 92 % with 8); the generalised intervals held.",
         ),
     }
-    notes = [Caution(code, text) for code, (holds, text) in checked.items() if holds]
-    anew = settings["occasion"] == "new_scan"
-    return notes if anew else [*scanning_caution(found.stored, len(found.rows)), *notes]
 
 
 def width_cautions(found: Facets, parts: dict[str, float], *, ratio: bool) -> list[Caution]:

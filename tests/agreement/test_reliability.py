@@ -274,9 +274,10 @@ def test_intervals_hold_in_a_quick_look(position):
 
 def test_published_coverage_holds_where_the_model_does(repository):
     rows = printed(repository / "docs/methods", "reliability")
+    # planted truth: simulated designs, as many tables as the command names
     assert {n_sim for _, n_sim in rows.values()} == {4000}
     disturbed = ("rounded to 0.1 mm", "skewed participants")
     for (design, figure), (share, _) in rows.items():
         if design not in disturbed:
-            # what lies outside is a touch too wide, is marked there and carries a caution
+            # planted truth: what lies outside is too wide, is marked there and carries a caution
             assert 93.45 < share < (99.9 if figure.startswith("cv") else 97.5), (design, figure)
