@@ -1,8 +1,15 @@
-"""How often intervals of agreement on categories hold the planted truth."""
+"""How often intervals of agreement on categories hold the planted truth.
+
+    python -m tests.agreement.covered_ratings docs/methods 4000
+
+writes coverage_categories.csv and .md; the same seed gives the same figures.
+"""
 
 from __future__ import annotations
 
 import math
+import sys
+from pathlib import Path
 
 import numpy as np
 
@@ -16,6 +23,7 @@ from cohortkit.agreement.smooth import clustered_variance, influence
 from cohortkit.agreement.specific_agreement import share_targets
 from cohortkit.agreement.weighting import agreement_weights
 from tests.agreement.planted_ratings import Design
+from tests.covered import Page, Row, write
 
 DESIGNS = [
     Design(20, 1, 2, 0.9),
@@ -100,3 +108,43 @@ def measure_bootstrap(design: Design, n_sim: int, n_boot: int, seed: int = 7) ->
         found = answer(made[0][:1], made[1], ratings, Request("bootstrap", 0.95, n_boot, i))
         held += found.estimates[0].lower <= true <= found.estimates[0].upper
     return 100 * held / n_sim
+
+
+def label(design: Design) -> str:
+    """A design in words, as the page has it."""
+    absent = f", {100 * design.absent:g} % absent" if design.absent else ""
+    size = f"{design.participants} x {design.fingers}"
+    rare = ", one category rare" if len(design.categories) == 2 else ""
+    return f"{size}{rare} | {design.raters} ({design.seen:g}){absent} | {design.alike:g}"
+
+
+ASKED = ("cohen_unweighted", "cohen_quadratic", "fleiss", "gwet_unweighted", "gwet_quadratic")
+SHARES = ("overall fisher_z", "specific_strain fisher_z", "specific_complete fisher_z")
+
+
+def coverage_rows(n_sim: int) -> list[Row]:
+    """Coverage of every design, coefficient and kind of interval."""
+    return [
+        Row(label(design), name, per_cent / 100, n_sim)
+        for design in DESIGNS
+        for name, per_cent in measure(design, n_sim).items()
+        if not name.endswith("undefined")
+    ]
+
+
+PAGE = Page(
+    name="categories",
+    title="agreement on categories",
+    module="tests.agreement.covered_ratings",
+    columns=(*(f"{name} {kind}" for name in (*ASKED, "alpha") for kind in KINDS), *SHARES),
+    rows=coverage_rows,
+    words='"fisher_z" is the default, whatever scale it is on. Samples in which a coefficient does '
+    "not exist are left out; an interval that does not exist counts as a miss. Raters see a normal "
+    "severity, in brackets how the views of two of them correlate, cut into four categories with "
+    'shares 40, 20, 20 and 20 %, or into two with 90 and 10 % ("rare"); "alike" is the '
+    "correlation of severities within a participant.",
+    design=("participants x subjects", "raters (correlation)", "alike"),
+)
+
+if __name__ == "__main__":
+    write(PAGE, Path(sys.argv[1]), int(sys.argv[2]))
