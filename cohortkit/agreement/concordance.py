@@ -16,6 +16,8 @@ from cohortkit.agreement.pairing import (
     MethodComparison,
     PairOptions,
     Pairs,
+    no_scatter,
+    off_line,
     paired,
     shared_cautions,
 )
@@ -98,6 +100,8 @@ def concordance(
     checks.proportion("level", level)
     pairs = paired(data, method=method, methods=methods, missing=missing, options=options)
     values = dict(zip(NAMES, components(pairs.first, pairs.second).tolist(), strict=True))
+    if not math.isnan(values["precision"]):
+        values["precision"] = _snapped(pairs, values)
     limits = limits_of_components(pairs, values, level)
     return MethodComparison(
         question=f"Do {pairs.methods[0]} and {pairs.methods[1]} give the same value?",
@@ -135,6 +139,13 @@ def components(first: np.ndarray, second: np.ndarray) -> np.ndarray:
         )
 
 
+def _snapped(pairs: Pairs, values: dict[str, float]) -> float:
+    """The precision; 1 or -1 where no point leaves the line but by rounding."""
+    sign = math.copysign(1.0, values["precision"])
+    on_line = not off_line(pairs, sign * values["scale_shift"]).any()
+    return sign if on_line else values["precision"]
+
+
 def fisher_z_error(values: dict[str, float], n: int) -> float:
     """Standard error of the Fisher z of concordance (Lin 1989, with divisor n - 2)."""
     c, r, u = values["concordance"], values["precision"], values["location_shift"]
@@ -161,7 +172,10 @@ def variance_ratio_limits(ratio: float, r: float, n: int, level: float) -> Limit
 
 def limits_of_components(pairs: Pairs, values: dict[str, float], level: float) -> dict[str, Limits]:
     """Limits by name; published ones if every participant has one pair, else by jackknife."""
-    return _clustered(pairs, values, level) if pairs.repeats else _single(pairs, values, level)
+    found = _clustered(pairs, values, level) if pairs.repeats else _single(pairs, values, level)
+    if abs(values["precision"]) == 1:  # what resampling gives then is rounding
+        found |= dict.fromkeys(("precision", "scale_shift"), NO_LIMITS)
+    return found
 
 
 def _single(pairs: Pairs, values: dict[str, float], level: float) -> dict[str, Limits]:
@@ -235,9 +249,5 @@ def _cautions(values: dict[str, float]) -> list[Caution]:
         )
         return [Caution("no_spread", message)]
     if abs(values["precision"]) == 1:
-        message = (
-            "The points lie on one line exactly, so no interval exists; the error is smaller than "
-            "the rounding of the values, not zero."
-        )
-        return [Caution("no_scatter_seen", message)]
+        return [no_scatter()]
     return []

@@ -24,15 +24,16 @@ from cohortkit.agreement.pairing import (
     MethodComparison,
     PairOptions,
     Pairs,
+    off_line,
     paired,
     shared_cautions,
 )
+from cohortkit.agreement.rounding import grain
 from cohortkit.errors import ArgumentError, EstimateError
 from cohortkit.estimate import Caution
 
 SPREADS = ("constant", "proportional")
 _SIGNIFICANT = 0.05
-_ROUNDING = 1e-13  # of the range of values: what arithmetic alone leaves of a point on the line
 _JACKKNIFE = "delete-one-participant jackknife, t with two degrees of freedom fewer (Linnet 1990)"
 
 
@@ -142,8 +143,7 @@ def line_with_limits(
     """
     fit = _fitter(pairs, ratio, spread)
     line = fit(np.arange(len(pairs.first)))
-    off = (pairs.second - pairs.second[0]) - line[1] * (pairs.first - pairs.first[0])
-    if pairs.n_clusters < 3 or np.ptp(off) <= _ROUNDING * np.ptp(pairs.second):
+    if pairs.n_clusters < 3 or not off_line(pairs, line[1]).any():
         return line, {"slope": NO_LIMITS, "intercept": NO_LIMITS}
     errors, _ = standard_errors(pairs.cluster, lambda rows: np.array(fit(rows)))
     quantile = float(stats.t.ppf((1 + level) / 2, pairs.n_clusters - 2))
@@ -239,12 +239,14 @@ def _spread_caution(pairs: Pairs, line: Line, ratio: float, spread: str) -> list
     if pairs.first_error is not None or pairs.n_clusters < 4:
         return []
     size = proportional_sizes(pairs.first, pairs.second, line, ratio)
-    off = (pairs.second - pairs.second[0]) - line[1] * (pairs.first - pairs.first[0])
+    off = off_line(pairs, line[1])
+    if not off.any():
+        return []
     off = np.abs(off + (pairs.second[0] - line[1] * pairs.first[0] - line[0]))
     off = off / size if spread == "proportional" else off
     count = np.bincount(pairs.cluster)
     size, off = (np.bincount(pairs.cluster, a) / count for a in (size, off))
-    if np.ptp(size) == 0 or np.ptp(off) <= _ROUNDING * np.ptp(pairs.second):
+    if np.ptp(size) == 0 or np.ptp(off) <= grain(pairs.first, pairs.second):
         return []
     growth = stats.linregress(size, off)
     if not growth.pvalue < _SIGNIFICANT:

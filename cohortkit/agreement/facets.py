@@ -200,7 +200,8 @@ def _coded(kept: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
     for role in ("participant", "finger", "scan"):
         within += [role] if role in kept else []
         out[role] = _group(kept, within)
-    out["rater"], raters = np.intp(0), ()
+    raters: tuple[str, ...] = ()
+    out["rater"] = np.intp(0)
     if "rater" in kept:  # names from the same call as codes, so that each keeps its own
         codes, found = pd.factorize(kept["rater"], sort=True)
         out["rater"], raters = codes.astype(np.intp), tuple(map(str, found))

@@ -76,10 +76,11 @@ def check_cautions(checks: pd.DataFrame, unit: str) -> tuple[Caution, ...]:
     found = checks.set_index("check")
     p = found["p_value"]
     slope = float(found["estimate"]["difference_on_mean"])
+    per = "per unit of" if unit == "1" else f"{unit} per {unit} of"
     said = {
         "difference_on_mean": (
             "difference_depends_on_size",
-            f"The difference changes by {slope:.2g} {unit} per {unit} of the mean "
+            f"The difference changes by {slope:.2g} {per} the mean "
             f"(p = {p['difference_on_mean']:.2g}): one bias does not hold for small and large "
             "values. See limits_regression.",
         ),

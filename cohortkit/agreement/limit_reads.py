@@ -17,6 +17,7 @@ from cohortkit.agreement.crossing import (
     stop_at_unseen,
 )
 from cohortkit.agreement.reading_kinds import KINDS, one_kind
+from cohortkit.agreement.rounding import apart, grain
 from cohortkit.errors import ArgumentError, EstimateError
 from cohortkit.estimate import Caution, Estimate
 
@@ -114,11 +115,17 @@ class Linked:
     table: pd.DataFrame
     reads: Reads
     finger: np.ndarray | None = None
+    logarithms: bool = False
 
     @property
     def difference(self) -> np.ndarray:
         """First rater minus second."""
         return self.first - self.second
+
+    def apart(self) -> tuple[float, np.ndarray]:
+        """The differences as a level and the rest, see `rounding.apart`."""
+        size = (self.first, self.second, np.full(1, float(self.logarithms)))  # log(1 + e) is e
+        return apart(self.difference, grain(*size))
 
 
 def spec(options: ReadOptions) -> dict[str, Any]:

@@ -17,6 +17,7 @@ from cohortkit.agreement.crossing import Crossed, Roles, crossed
 from cohortkit.agreement.intervals import Limits, chi_square_sd
 from cohortkit.agreement.limit_checks import assumption_checks, check_cautions, normal_quantiles
 from cohortkit.agreement.limit_reads import between, two_raters
+from cohortkit.agreement.rounding import apart, grain
 from cohortkit.estimate import Caution, Estimate, Result
 
 INTERVALS = ("exact", "approximate", "joint")
@@ -109,21 +110,20 @@ def limits_of_agreement(  # noqa: PLR0913 - column names and two shares, all the
     pair = two_raters(data, rater, raters)
     table = crossed(data, Roles(subject, rater, value, participant), missing, pair)
     first, second = table.values.T
+    base, rest = apart(first - second, grain(table.values))
     pairs = pd.DataFrame(
         {
             "subject": table.subjects,
             "participant": table.participants or [None] * len(table.subjects),
             "mean": second + (first - second) / 2,
-            "difference": first - second,
+            "difference": base + rest,
         }
     )
-    found = assumption_checks(pairs["mean"].to_numpy(), first - second)
+    found = assumption_checks(pairs["mean"].to_numpy(), rest)
     return AgreementLimits(
         question=f"How far apart are two reads? ({pair[0]} minus {pair[1]})",
-        estimates=between(
-            _estimates(first - second, (level, coverage, interval), unit, table), pair
-        ),
-        cautions=table.cautions + _cautions(first - second, found, unit, level),
+        estimates=between(_estimates((base, rest), (level, coverage, interval), unit, table), pair),
+        cautions=table.cautions + _cautions(rest, found, unit, level),
         settings={
             "subject": subject,
             "rater": rater,
@@ -138,7 +138,7 @@ def limits_of_agreement(  # noqa: PLR0913 - column names and two shares, all the
         },
         pairs=pairs,
         checks=found,
-        quantiles=normal_quantiles(first - second),
+        quantiles=normal_quantiles(rest) + base,
     )
 
 
@@ -185,10 +185,14 @@ def tolerance_factor(n: int, z: float, confidence: float) -> float:
 
 
 def _estimates(
-    differences: np.ndarray, how: tuple[float, float, str], unit: str, table: Crossed
+    differences: tuple[float, np.ndarray],
+    how: tuple[float, float, str],
+    unit: str,
+    table: Crossed,
 ) -> tuple[Estimate, ...]:
     level, coverage, interval = how
-    n = len(differences)
+    base, rest = differences
+    n = len(rest)
     build = partial(
         Estimate,
         level=level,
@@ -197,7 +201,7 @@ def _estimates(
         n_fingers=table.n_fingers,
         n_readings=2 * n,
     )
-    bias, spread = float(differences.mean()), float(differences.std(ddof=1))
+    bias, spread = base + float(rest.mean()), float(rest.std(ddof=1))
     half = float(stats.t.ppf((1 + level) / 2, n - 1)) * spread / math.sqrt(n)
     z = float(stats.norm.ppf((1 + coverage) / 2))
     moved = spread > 0

@@ -101,4 +101,5 @@ def _logarithms(pairs: Linked) -> Linked:
     columns = {"mean": (first + second) / 2, "difference": first - second}
     table = pairs.table.assign(**columns)
     reads = replace(pairs.reads, settings={**pairs.reads.settings, "unit": "1"})
-    return replace(pairs, first=first, second=second, table=pd.DataFrame(table), reads=reads)
+    parts = {"first": first, "second": second, "table": pd.DataFrame(table), "reads": reads}
+    return replace(pairs, logarithms=True, **parts)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any, Unpack
 
@@ -42,6 +42,7 @@ from cohortkit.agreement.limits_clustered import (
     nested_limits,
     spread_cautions,
 )
+from cohortkit.agreement.rounding import apart, grain
 from cohortkit.errors import EstimateError
 from cohortkit.estimate import Caution, Estimate
 
@@ -180,6 +181,13 @@ def _read_by_both(reads: Reads, two: Sequence[Any]) -> tuple[Reads, int]:
             next_step="use limits_of_agreement, or limits_clustered where participants have "
             "several subjects",
         )
+    if kept["cluster"].nunique() < 2:
+        raise EstimateError(
+            "Limits of agreement need at least two participants read by both raters",
+            found=f"{kept['subject'].nunique()} subjects of one participant",
+            next_step="add readings of other participants; participant=None states that the "
+            "subjects are independent, which scans of one person are not",
+        )
     return Reads(kept, reads.settings, reads.cautions), alone
 
 
@@ -192,6 +200,7 @@ def _subject_means(rows: pd.DataFrame, two: Sequence[Any]) -> SubjectMeans:
     size = np.bincount(cell, minlength=2 * n).astype(float)
     mean = np.bincount(cell, value - centre, minlength=2 * n) / size
     inner = np.bincount(cell, (value - centre - mean[cell]) ** 2, minlength=2 * n)
+    inner = np.where(inner <= size * grain(value) ** 2, 0.0, inner)
     first = rows.assign(code=code).drop_duplicates("code").sort_values("code")
     size, mean, inner = (a.reshape(n, 2) for a in (size, mean + centre, inner))
     table = pd.DataFrame(
@@ -223,7 +232,11 @@ def _one_level(table: pd.DataFrame, how: How, *, repeated: bool) -> None:
 def _constant_truth(
     means: SubjectMeans, reads: Reads, two: Sequence[Any], how: How, alone: int
 ) -> AgreementLimits:
+    base, rest = apart(means.mean[:, 0] - means.mean[:, 1], grain(means.mean))
+    if not rest.any():  # the differences of the means are all equal
+        means = replace(means, mean=np.column_stack([rest, rest]))
     total = constant_truth(means.size, means.mean, means.inner)
+    total = replace(total, bias=total.bias + base)
     settings, unit = reads.settings, str(reads.settings["unit"])
     failed, kind = 0, how.interval
     limits: list[Limits] = [_NONE] * 4
@@ -242,7 +255,8 @@ def _constant_truth(
     elif float(total.variance) > 0:
         limits = component_intervals(total, how.z, how.level)
     build = partial(Estimate, level=how.level, unit=unit, **reads.counts())
-    mean, difference = by_participant(means.table, pd.factorize(means.table["cluster"])[0])
+    own = means.table.assign(difference=rest)
+    mean, difference = by_participant(own, pd.factorize(own["cluster"])[0])
     found = assumption_checks(mean, difference)
     said = spread_cautions(reads.n_clusters, float(total.variance), failed, how)
     return AgreementLimits(
@@ -258,9 +272,9 @@ def _constant_truth(
             "level": how.level,
             "coverage": how.coverage,
         },
-        pairs=means.table.drop(columns="cluster"),
+        pairs=own.assign(difference=base + rest).drop(columns="cluster"),
         checks=found,
-        quantiles=normal_quantiles(difference),
+        quantiles=normal_quantiles(difference) + base,
     )
 
 

@@ -18,6 +18,7 @@ from cohortkit.agreement.anova import SumsOfSquares, sums_of_squares
 from cohortkit.agreement.crossing import Crossed, Roles, crossed
 from cohortkit.agreement.limit_checks import assumption_checks, check_cautions, normal_quantiles
 from cohortkit.agreement.limit_reads import ReadOptions, spec
+from cohortkit.agreement.rounding import apart, grain
 from cohortkit.estimate import Caution, Estimate, Result
 
 _NONE = (math.nan, math.nan)
@@ -173,9 +174,9 @@ def _checks(table: Crossed) -> pd.DataFrame:
     reads lie further apart in large subjects, and whether deviations are normal.
     """
     values = table.values
-    mean, sd = values.mean(axis=1), values.std(axis=1, ddof=1)
+    mean, sd = values.mean(axis=1), apart(values.std(axis=1, ddof=1), grain(values))[1]
     spread = assumption_checks(mean, sd).iloc[:1].assign(check="absolute_residual_on_mean")
-    one = values[:, 0] - mean
+    one = apart(values[:, 0] - mean, grain(values))[1]
     shape = assumption_checks(mean, one).iloc[2:]
     none = pd.DataFrame([("difference_on_mean", np.nan, np.nan, len(mean))], columns=spread.columns)
     return pd.concat([none, spread, shape], ignore_index=True)

@@ -19,6 +19,7 @@ from cohortkit.agreement.reading_kinds import (
     scanning_caution,
     stored_count,
 )
+from cohortkit.agreement.rounding import grain
 from cohortkit.errors import ArgumentError, EstimateError, TableError
 from cohortkit.estimate import Caution, Estimate, Result
 
@@ -197,6 +198,24 @@ def shared_cautions(pairs: Pairs) -> list[Caution]:
                 )
             )
     return found
+
+
+def off_line(pairs: Pairs, slope: float) -> np.ndarray:
+    """How far each second value lies from a line of this slope, less where the first point lies.
+
+    All zero where only rounding of values of this size is left.
+    """
+    off = (pairs.second - pairs.second[0]) - slope * (pairs.first - pairs.first[0])
+    return np.zeros_like(off) if np.ptp(off) <= grain(pairs.first, pairs.second) else off
+
+
+def no_scatter() -> Caution:
+    """What is said where all points lie on one line."""
+    return Caution(
+        "no_scatter_seen",
+        "The points lie on one line exactly, so no interval exists; the error is smaller than "
+        "the rounding of the values, not zero.",
+    )
 
 
 def coarse_values(pairs: Pairs) -> list[Caution]:

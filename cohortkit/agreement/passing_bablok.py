@@ -12,11 +12,14 @@ from scipy import stats
 
 from cohortkit import checks
 from cohortkit.agreement.intervals import Limits
+from cohortkit.agreement.jackknife import NO_LIMITS
 from cohortkit.agreement.pairing import (
     MethodComparison,
     PairOptions,
     Pairs,
     coarse_values,
+    no_scatter,
+    off_line,
     paired,
     shared_cautions,
 )
@@ -90,6 +93,9 @@ def passing_bablok(
     checks.proportion("level", level)
     pairs = paired(data, method=method, methods=methods, missing=missing, options=options)
     slopes, slope, limits, effect = slope_with_limits(pairs, level)
+    asked = level
+    if _on_line(pairs, slope):
+        limits, level = NO_LIMITS, math.nan
     return MethodComparison(
         question=f"How does {pairs.methods[1]} follow {pairs.methods[0]}? (Passing-Bablok)",
         estimates=_estimates(pairs, slope, limits, level),
@@ -101,7 +107,7 @@ def passing_bablok(
         ),
         settings={
             **pairs.settings,
-            "level": level,
+            "level": asked,
             "n_slopes": len(slopes.sorted),
             "offset": slopes.offset,
             "design_effect": effect,
@@ -243,6 +249,11 @@ def _estimates(pairs: Pairs, slope: float, limits: Limits, level: float) -> tupl
     )  # fmt: skip
 
 
+def _on_line(pairs: Pairs, slope: float) -> bool:
+    """Whether more than two points lie on one line."""
+    return len(pairs.first) > 2 and not off_line(pairs, slope).any()
+
+
 def _cautions(pairs: Pairs, slope: float, limits: Limits) -> list[Caution]:
     found = []
     if math.isinf(limits[0]) or math.isinf(limits[1]):
@@ -250,7 +261,9 @@ def _cautions(pairs: Pairs, slope: float, limits: Limits) -> list[Caution]:
             "There are too few points for a closed interval: a limit of the slope is infinite."
         )
         found.append(Caution("open_interval", message))
-    if slope > 0:
+    if _on_line(pairs, slope):
+        found.append(no_scatter())
+    elif slope > 0:
         x, y = pairs.first, pairs.second
         excess = cusum(x, y, slope, intercept_of(x, y, slope))
         if excess > _CUSUM_BOUND:
