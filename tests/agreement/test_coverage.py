@@ -6,20 +6,15 @@ import re
 
 import pytest
 
-from tests.agreement.simulated import (
-    DESIGNS,
-    DIFFERENCES,
-    Design,
-    Differences,
-    measure,
-    measure_limits,
-)
+from tests.agreement.simulated import DESIGNS, SHOWN, Design, label, measure
+from tests.agreement.simulated_limits import SINGLE, single
+from tests.covered import printed
 
 HOLDING = ("icc_a_1", "icc_c_1", "sem_agreement", "sem_consistency")
 # 400 runs of a 95 % interval have a standard error of 1.09 points: band of 4 errors
 QUICK = (0.906, 0.994)
 # 4,000 runs: 0.34 points; a true 95 % leaves this band once in 65,000 times (binomial)
-BAND = (0.935, 0.965)
+BAND = (0.9345, 0.9655)  # 93.5 to 96.5 after rounding to one decimal
 
 
 def published(page: str, heading: str) -> list[list[str]]:
@@ -45,34 +40,32 @@ def test_usual_interval_fails_where_few_raters_differ_much():
 
 @pytest.mark.parametrize("n", [2, 3, 17])
 def test_limits_of_agreement_hold_in_a_quick_look(n):
-    for name, covered in measure_limits(Differences(n), 400, seed=1).items():
+    for name, covered in single((n, "normal"), 400, 1).items():
         assert QUICK[0] < covered < QUICK[1], name
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("row", range(len(DESIGNS)))
-def test_published_coverage_of_icc_and_sem(repository, row):
+def test_the_page_prints_the_measured_coverage_of_icc_and_sem(repository, row):
     page = (repository / "docs/methods/icc.md").read_text(encoding="utf-8")
     design = DESIGNS[row]
     cells = published(page, "Measured coverage")[row]
     assert cells[0] == f"{design.n} x {design.k}"
-    found = measure(design, 4000)
-    names = ("icc_a_1", "icc_a_1 f", "icc_c_1", "icc_1_1", "sem_agreement", "sem_consistency")
-    for name, cell in zip(names, cells[3:], strict=True):
-        assert 100 * found[name] == pytest.approx(float(cell.strip("*")), abs=0.11), name
-        if name in HOLDING and not cell.startswith("*"):
-            assert BAND[0] <= found[name] <= BAND[1], name
+    rows = printed(repository / "docs/methods", "icc")
+    for name, cell in zip(SHOWN, cells[3:], strict=True):
+        share, n_sim = rows[label(design), name]
+        assert n_sim == 4000
+        assert float(cell.strip("*")) == pytest.approx(share, abs=0.051), name
+        assert cell.startswith("*") is not (BAND[0] <= share / 100 <= BAND[1]), name
 
 
-@pytest.mark.long
-@pytest.mark.parametrize("row", range(len(DIFFERENCES)))
-def test_published_coverage_of_limits(repository, row):
+@pytest.mark.parametrize("row", range(len(SINGLE)))
+def test_the_page_prints_the_measured_coverage_of_limits(repository, row):
     page = (repository / "docs/methods/limits_of_agreement.md").read_text(encoding="utf-8")
-    design = DIFFERENCES[row]
+    n, shape = SINGLE[row]
     cells = published(page, "Measured coverage")[row]
-    assert cells[:2] == [str(design.n), design.shape]
-    found = measure_limits(design, 4000)
+    assert cells[:2] == [str(n), shape]
+    rows = printed(repository / "docs/methods", "limits")
     for name, cell in zip(("bias", "lower_limit", "upper_limit"), cells[2:], strict=True):
-        assert 100 * found[name] == pytest.approx(float(cell.strip("*")), abs=0.11), name
-        if not cell.startswith("*"):
-            assert BAND[0] <= found[name] <= BAND[1], name
+        share, _ = rows[f"limits_of_agreement | {n} pairs, {shape}", name]
+        assert float(cell.strip("*")) == pytest.approx(share, abs=0.051), name
+        assert cell.startswith("*") is not (BAND[0] <= share / 100 <= BAND[1]), name

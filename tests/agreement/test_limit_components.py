@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-
 import numpy as np
 import pytest
 from scipy import stats
@@ -16,7 +14,7 @@ from cohortkit.agreement.limit_components import (
     one_way,
     variance_limits,
 )
-from tests.agreement.simulated_limits import cases, coverage_rows
+from tests.agreement.simulated_limits import cases
 
 # 300 runs of a 95 % interval have a standard error of 1.26 points: band of 4 errors
 QUICK = (0.90, 0.999)
@@ -60,20 +58,7 @@ def test_expanded_level_is_wider_and_fades(k):
 def test_intervals_hold_in_a_quick_look(place):
     function, setting, measure = cases()[place]
     skewed, resampled = "skewed" in setting, "bootstrap" in function
-    if skewed or resampled or setting.startswith(("200", "30 participants, scans one to four, p")):
+    if skewed or resampled or "changing" in setting or setting.startswith("200"):
         pytest.skip("measured in the long run: known not to hold, or slow")
     for name, share in measure(300, 1).items():
         assert QUICK[0] < share < QUICK[1], (function, setting, name)
-
-
-@pytest.mark.long
-def test_published_coverage(repository):
-    with (repository / "docs/methods/coverage_limits.csv").open(encoding="utf-8") as file:
-        printed = list(csv.DictReader(file))
-    found = coverage_rows(4000)
-    assert [(r["function"], r["setting"], r["estimate"]) for r in printed] == [
-        row[:3] for row in found
-    ]
-    for row, (_, _, _, share, error) in zip(printed, found, strict=True):
-        assert share == pytest.approx(float(row["coverage_percent"]), abs=0.11)
-        assert error == pytest.approx(float(row["monte_carlo_error"]), abs=0.02)
