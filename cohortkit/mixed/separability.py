@@ -101,7 +101,7 @@ def check_levels(design: Design) -> None:
             raise EstimateError(
                 f"The variance of '{factor.name}' and the residual variance are not separable",
                 found=f"{factor.size} levels in {design.n} rows, one row per level; "
-                + separable(others),
+                + separable(others, design),
                 next_step=f"leave '{factor.name}' out of random and read the residual as the sum "
                 "of both, or add repeated readings of the same level",
             )
@@ -111,15 +111,22 @@ def check_levels(design: Design) -> None:
                 raise EstimateError(
                     f"The variances of '{other.name}' and '{factor.name}' are not separable",
                     found=f"both split the {design.n} rows in the same way, into {factor.size} "
-                    "levels; " + separable(left),
+                    "levels; " + separable(left, design),
                     next_step="keep one of the two and read its variance as the sum of both, "
                     "or add rows in which they differ",
                 )
 
 
-def separable(names: list[str]) -> str:
-    """The half of the message that says what can be told apart."""
-    return "separable: " + ", ".join(names) if names else "nothing else is in the model"
+def separable(names: list[str], design: Design) -> str:
+    """The half of the message that says what else can be told apart, and what cannot."""
+    size = {factor.name: factor.size for factor in design.factors}
+    one = [name for name in names if size.get(name) == 1]
+    all_rows = [name for name in names if size.get(name) == design.n]
+    told = [name for name in names if name not in (*one, *all_rows)]
+    parts = ["separable: " + ", ".join(told)] if told else []
+    parts += [f"not separable either, having one level: {', '.join(one)}"] if one else []
+    parts += [f"not separable either: {', '.join(all_rows)}, one row per level"] if all_rows else []
+    return "; ".join(parts) or "nothing else is in the model"
 
 
 def check_products(design: Design, products: Floats) -> None:
@@ -140,12 +147,12 @@ def check_products(design: Design, products: Floats) -> None:
         raise EstimateError(
             f"The variance of '{names[mixed[0]]}' is not separable from the fixed effects",
             found=f"the fixed columns ({fixed}) already tell all of its levels apart, as when every "
-            f"level of a fixed column has one level of it; {separable(left)}",
+            f"level of a fixed column has one level of it; {separable(left, design)}",
             next_step=f"leave '{names[mixed[0]]}' out of random, or leave the column out of fixed",
         )
     raise EstimateError(
         "The variances of " + ", ".join(f"'{names[k]}'" for k in mixed) + " are not separable",
         found=f"in these {design.n} rows some combination of them leaves no trace; "
-        + separable(left),
+        + separable(left, design),
         next_step="leave out one of them, or add rows in which they vary apart from each other",
     )

@@ -54,6 +54,20 @@ def test_one_level(table):
     assert "'study' cannot be estimated from one level" in error.what
 
 
+def test_a_factor_of_one_level_is_never_called_separable(table):
+    one = table[table["rater"] == 0]
+    found = refusal(one, [["subject"], ["rater"]]).found
+    assert "12 levels in 12 rows" in found
+    assert "not separable either, having one level: rater" in found
+    assert "; separable" not in found
+    doubled = table.assign(study="one", other=table["subject"])
+    found = refusal(doubled, [["subject"], ["other"], ["study"]]).found
+    assert "separable: residual; not separable either, having one level: study" in found
+    rows = table.assign(row=range(len(table)), other=table["subject"])
+    found = refusal(rows, [["subject"], ["other"], ["row"]]).found
+    assert "not separable either: row, one row per level" in found
+
+
 def test_a_mixture_of_three(table):
     # Four rows leave three contrasts, and these factors and the residual are four variances.
     small = table[(table["subject"] < 2) & (table["rater"] < 2)].copy()
