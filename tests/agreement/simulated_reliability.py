@@ -119,6 +119,15 @@ CELLS = (
     cell("skewed participants", shape="skewed participants"),
 )  # fmt: skip
 
+# Where `measure_bootstrap` was asked about raters of a new site, 400 tables each: method page.
+BOOTSTRAPPED = tuple(
+    cell(
+        f"stored clips, {raters} raters of {sites} sites", participants=24, raters=raters,
+        sites=sites, raters_from=sites, reads=1, planted={"site": 0.01, "rater_site": 0.01},
+    )
+    for raters, sites in ((12, 3), (16, 8))
+)  # fmt: skip
+
 
 def layout(c: Cell, seed: int = 7) -> pd.DataFrame:
     """The rows of a cell's design, all values zero; what is lost is lost once and for all."""
