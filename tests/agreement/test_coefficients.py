@@ -137,3 +137,14 @@ def test_errors_table_stands_beside_the_estimates():
     assert list(found.errors["name"]) == [e.name for e in found]
     assert list(found.errors["group"]) == [e.group for e in found]
     assert found.errors["published_error"].isna().all()
+
+
+def test_intervals_off_their_level_are_said():
+    near, far = (drawn(Design(60, 1, 2, seen)) for seen in (0.95, 0.5))
+    assert "high_agreement" in codes(gwet_ac(near, weights="quadratic"))
+    assert "high_agreement" not in codes(gwet_ac(far))
+    assert "published_interval_too_narrow" in codes(cohen_kappa(far, interval="published"))
+    assert "published_interval_too_narrow" not in codes(cohen_kappa(far))
+    assert "wide_specific_agreement" in codes(specific_agreement(far))
+    several = drawn(Design(60, 1, 4, 0.5))
+    assert "wide_specific_agreement" not in codes(specific_agreement(several))

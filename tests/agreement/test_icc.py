@@ -300,3 +300,10 @@ def test_upper_limits_and_errors_of_agreement_and_consistency_keep_their_order()
         assert smaller.value <= larger.value + 1e-12
         assert smaller.lower <= larger.lower + 1e-12
         assert smaller.upper <= larger.upper + 1e-12
+
+
+def test_values_in_coarse_steps_are_said():
+    fine = invented()
+    assert "rounded_values" not in codes(icc(long(fine), **OWN))
+    error = np.sqrt(icc(long(fine), **OWN).anova["mean_square"].iloc[2])
+    assert "rounded_values" in codes(icc(long(np.round(fine / error) * error), **OWN))

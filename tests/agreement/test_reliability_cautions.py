@@ -6,7 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from cohortkit.agreement import reliability
 from cohortkit.agreement.reliability_cautions import spread_cautions
+from tests.agreement.multisite import readings
 
 
 def rows(power: float, n: int = 60, seed: int = 1) -> pd.DataFrame:
@@ -46,3 +48,44 @@ def test_few_or_equal_scans_are_not_judged():
     assert "spread_grows_with_size" not in codes(rows(2.0, n=9))
     flat = rows(0.0).assign(value=1.0)
     assert codes(flat) == set()
+
+
+def asked(table: pd.DataFrame, **more) -> set[str]:
+    return {c.code for c in reliability(table, n_boot=200, **more).cautions}
+
+
+def test_a_mean_that_rests_on_few_sites_is_said():
+    assert "wide_cv" in asked(readings(sites=3))
+    many = readings(participants=18, fingers=1, scans=1, sites=6, raters_a_site=1)
+    assert "wide_cv" not in asked(many)
+    assert "wide_cv" not in asked(readings(sites=3), scale="log")
+
+
+def test_no_ratio_to_a_scale_without_a_zero():
+    table = readings()
+    table.loc[0, "gap_mm"] = 0.0
+    found = reliability(table, n_boot=200)
+    assert "cv_left_out" in {c.code for c in found.cautions}
+    assert not any(e.name.startswith("cv_") for e in found)
+
+
+def test_raters_that_differ_much_and_empty_cells_are_said():
+    names = {"site": None, "rater_site": None}
+    table = readings(fingers=1, scans=1, sites=1, raters_a_site=3, planted={"rater": 0.5})
+    assert "wide_consistency" not in asked(table, **names)
+    lost = np.random.default_rng(1).random(len(table)) < 0.2
+    assert "wide_consistency" in asked(table[~lost].reset_index(drop=True), **names)
+
+
+def test_a_bootstrap_over_few_sites_of_raters_is_said():
+    table = readings(participants=12, fingers=1, scans=1)
+    found = asked(table, intervals="bootstrap")
+    assert {"bootstrap_few_raters", "bootstrap_few_rater_sites"} <= found
+    assert not {c for c in asked(table) if c.startswith("bootstrap")}
+
+
+def test_the_mean_makes_the_ratio_less_certain():
+    table = readings(participants=12, fingers=1, scans=1, planted={"site": 0.5})
+    found = reliability(table, n_boot=1000)
+    ratio, error = found["cv_intra"], found["sem_intra"]
+    assert ratio.upper / ratio.lower > 1.5 * error.upper / error.lower
