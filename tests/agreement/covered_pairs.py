@@ -1,8 +1,15 @@
-"""How often intervals of method comparison hold the planted truth."""
+"""How often intervals of method comparison hold the planted truth.
+
+    python -m tests.agreement.covered_pairs docs/methods 4000
+
+writes coverage_methods.csv and .md; the same seed gives the same figures.
+"""
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 
@@ -17,6 +24,7 @@ from cohortkit.agreement.passing_bablok import (
     slope_with_limits,
 )
 from tests.agreement.planted_pairs import Design, Growing
+from tests.covered import Page, Row, write
 
 DESIGNS = [
     Design(20),
@@ -102,3 +110,55 @@ def cusum_alarms(design: Design, n_sim: int, bound: float, seed: int = 7) -> flo
         intercept = intercept_of(pairs.first, pairs.second, slope)
         alarms += cusum(pairs.first, pairs.second, slope, intercept) > bound
     return 100 * alarms / n_sim
+
+
+def label(design: Design | Growing) -> str:
+    """Participants and pairs of each."""
+    return f"{design.participants} x {design.fingers}"
+
+
+def what(design: Design | Growing) -> str:
+    """What is special about a design."""
+    if design.step:
+        return f"rounded to {design.step:g} mm"
+    if design.fingers > 1:
+        return "fingers alike"
+    if isinstance(design, Growing):
+        return f"coefficient of variation {100 * design.cv:g} %"
+    return f"error {design.error:g} mm"
+
+
+def coverage_rows(n_sim: int) -> list[Row]:
+    """Coverage of every design and figure."""
+    plain = [(d, "constant", measure(d, n_sim)) for d in DESIGNS]
+    growing = [(d, "proportional", measure_growing(d, n_sim)) for d in GROWING]
+    rows = []
+    for design, errors, found in (*plain, *growing):
+        words = f"{label(design)} | {what(design)} | {errors}"
+        rows += [Row(words, name, per_cent / 100, n_sim) for name, per_cent in found.items()]
+    return rows
+
+
+PAGE = Page(
+    name="methods",
+    title="method comparison",
+    module="tests.agreement.covered_pairs",
+    columns=(
+        "concordance",
+        "scale_shift",
+        "location_shift",
+        "deming slope",
+        "deming intercept",
+        "pb slope",
+        "pb intercept",
+        *(f"{s} {n}" for s in SPREADS for n in ("slope", "intercept")),
+    ),
+    rows=coverage_rows,
+    words='"pb" is Passing-Bablok. Where errors are proportional to size, two Deming lines were '
+    "fitted to the same samples: one that knows it (proportional), one that takes one error for all "
+    "(constant). Deming lines take the true ratio of the errors.",
+    design=("participants x pairs", "what", "errors"),
+)
+
+if __name__ == "__main__":
+    write(PAGE, Path(sys.argv[1]), int(sys.argv[2]))

@@ -8,11 +8,14 @@ from tests.agreement.covered_pairs import (
     DESIGNS,
     GROWING,
     cusum_alarms,
+    label,
     measure,
     measure_growing,
+    what,
 )
 from tests.agreement.planted_pairs import Design, Growing
 from tests.agreement.test_coverage import published
+from tests.covered import printed
 
 # 200 runs of a 95 % interval have a standard error of 1.5 points: 4 errors below
 QUICK = 89.0
@@ -58,27 +61,17 @@ def test_lines_with_growing_errors_hold_in_a_quick_look(design):
         assert covered > QUICK, name
 
 
-def label(design: Design | Growing) -> str:
-    """First cell of a design's row."""
-    return f"{design.participants} x {design.fingers}"
+def committed(repository, design, errors):
+    """Per cent by figure, from the page of measured coverage."""
+    rows = printed(repository / "docs/methods", "methods")
+    words = f"{label(design)} | {what(design)} | {errors}"
+    return {figure: share for (name, figure), (share, _) in rows.items() if name == words}
 
 
-def what(design: Design | Growing) -> str:
-    """Second cell: what is special about it."""
-    if design.step:
-        return f"rounded to {design.step:g} mm"
-    if design.fingers > 1:
-        return "fingers alike"
-    if isinstance(design, Growing):
-        return f"coefficient of variation {100 * design.cv:g} %"
-    return f"error {design.error:g} mm"
-
-
-@pytest.mark.long
 @pytest.mark.parametrize("row", range(len(DESIGNS)))
-def test_published_coverage(repository, row):
+def test_pages_print_the_measured_coverage(repository, row):
     design = DESIGNS[row]
-    found = measure(design, 4000)
+    found = committed(repository, design, "constant")
     for page, columns in PAGES.items():
         text = (repository / f"docs/methods/{page}.md").read_text(encoding="utf-8")
         cells = published(text, "Measured coverage")[row]
@@ -88,10 +81,9 @@ def test_published_coverage(repository, row):
             assert shown.startswith("*") is not (BAND[0] < found[name] < BAND[1]), (page, name)
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("row", range(len(GROWING)))
-def test_published_coverage_with_growing_errors(repository, row):
-    found = measure_growing(GROWING[row], 4000)
+def test_the_page_prints_the_measured_coverage_with_growing_errors(repository, row):
+    found = committed(repository, GROWING[row], "proportional")
     page = (repository / "docs/methods/deming.md").read_text(encoding="utf-8")
     cells = published(page, "Measured coverage, errors in proportion to size")[row]
     assert cells[:2] == [label(GROWING[row]), what(GROWING[row])]
