@@ -100,6 +100,37 @@ def columns(frame: pd.DataFrame, wanted: dict[str, str | None]) -> pd.DataFrame:
     return pd.DataFrame({role: _plain(frame[name]) for role, name in kept.items()})
 
 
+def present(column: pd.Series, wanted: Sequence[Any], what: str) -> None:
+    """Stop if a rater or method that the caller names does not stand in the column.
+
+    Raises
+    ------
+    EstimateError
+        Names what is absent, and what stands there and of which type, since ``"1"`` is
+        not ``1``.
+    """
+    known = in_order(column)
+    absent = [name for name in wanted if not (column == name).any()]
+    if not absent or not known:
+        return
+    shown = ", ".join(map(repr, known[:12])) + (", ..." if len(known) > 12 else "")
+    raise EstimateError(
+        f"The table has no such {what}",
+        found=f"{', '.join(map(repr, absent))} ({_kinds(absent)}) was "
+        f"asked for; column '{column.name}' holds {shown} ({_kinds(known)})",
+        next_step="name them as they stand in the column, with quotation marks only if they are "
+        "text; or check the filters that made this table",
+    )
+
+
+def _kinds(values: Sequence[Any]) -> str:
+    def one(value: Any) -> str:
+        whole = isinstance(value, (int, np.integer)) and not isinstance(value, bool)
+        return "text" if isinstance(value, str) else "whole numbers" if whole else "other"
+
+    return " and ".join(sorted({one(value) for value in values}))
+
+
 def in_order(column: pd.Series) -> list[Any]:
     """The different values: of a Categorical in the order of its categories, else sorted."""
     return list(pd.factorize(column, sort=True)[1])

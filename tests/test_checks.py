@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from cohortkit import checks
-from cohortkit.errors import ArgumentError, TableError
+from cohortkit.errors import ArgumentError, EstimateError, TableError
 
 
 class Rows:
@@ -86,3 +86,31 @@ def test_missing_stops_by_default_and_counts_when_dropped():
     assert (len(kept), dropped) == (1, 2)
     with pytest.raises(ArgumentError, match="'stop' or 'drop'"):
         checks.without_missing(frame, "ignore")
+
+
+def test_present_names_what_is_asked_for_and_what_stands_there():
+    ids = pd.Series([1, 2, 2], name="rater_id")
+    checks.present(ids, (1, 2), "rater")
+    checks.present(pd.Series([], dtype=object), ("a",), "rater")
+    with pytest.raises(EstimateError, match="no such rater") as caught:
+        checks.present(ids, ("1", 2), "rater")
+    assert "'1' (text) was asked for" in caught.value.found
+    assert "column 'rater_id' holds 1, 2 (whole numbers)" in caught.value.found
+    many = pd.Series([f"r{i}" for i in range(20)], name="judge")
+    with pytest.raises(EstimateError, match=r"\.\.\. \(text\)"):
+        checks.present(many, (1.5,), "rater")
+
+
+def test_in_order_follows_the_categories_of_a_categorical():
+    column = pd.Series(pd.Categorical(["a", "b", None], ["b", "unused", "a"]))
+    assert checks.in_order(column) == ["b", "a"]
+    assert checks.in_order(pd.Series([10, 2, 2])) == [2, 10]
+
+
+def test_columns_give_a_categorical_as_its_plain_values():
+    table = pd.DataFrame({"c": pd.Categorical([2, 1, 2], [3, 2, 1])})
+    found = checks.columns(table, {"rater": "c"})["rater"]
+    assert not isinstance(found.dtype, pd.CategoricalDtype)
+    assert found.tolist() == [2, 1, 2]
+    gaps = pd.DataFrame({"c": pd.Categorical([2, None], [2, 1])})
+    assert checks.columns(gaps, {"rater": "c"})["rater"].isna().tolist() == [False, True]

@@ -53,9 +53,18 @@ def ordered_categories(
             "The order of the categories is not known, and the answer depends on it",
             where=f"column '{column}'",
             found=", ".join(sorted(map(str, found))[:12]),
-            next_step="give them in rising order, as categories=('mild', 'moderate', 'severe')",
+            next_step="give them in rising order, as categories=('mild', 'moderate', 'severe'), or "
+            "make the column an ordered Categorical",
         )
     return tuple(sorted(found, key=str))
+
+
+def declared_order(values: pd.Series) -> tuple[Any, ...] | None:
+    """Categories of an ordered Categorical, in its order and with those not used; else None."""
+    dtype = values.dtype
+    if isinstance(dtype, pd.CategoricalDtype) and dtype.ordered:
+        return tuple(dtype.categories.tolist())
+    return None
 
 
 def encode(values: pd.Series, categories: Sequence[Any]) -> np.ndarray:

@@ -53,8 +53,8 @@ def cohen_kappa(
         ``"unweighted"``, or ``"linear"`` or ``"quadratic"`` for categories with an
         order, where a near miss counts less than a far one.
     categories
-        In rising order. None takes the schema's order for a column of the format,
-        else the order of numbers.
+        In rising order. None takes the order of an ordered Categorical, else the
+        schema's for a column of the format, else that of numbers.
     raters
         The two raters; None if the table holds just two.
     interval

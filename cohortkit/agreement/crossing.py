@@ -88,6 +88,7 @@ def crossed(data: Any, roles: Roles, missing: str, raters: Sequence[Any] | None 
     checks.one_quantity(frame)
     reads = _reads(frame, roles)
     if raters is not None:
+        checks.present(frame[roles.rater], raters, "rater")
         reads = reads[reads["rater"].isin(list(raters))].reset_index(drop=True)
     stop_at_unseen(reads, missing)
     named = [role for role in ("subject", "rater", "value", "participant") if role in reads]

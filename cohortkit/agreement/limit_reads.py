@@ -197,6 +197,7 @@ def clean(
         if list(frame.columns).count(name) == 1 and name != settings["rater"]:
             reads[name] = frame[name].reset_index(drop=True)
     if raters is not None:
+        checks.present(frame[settings["rater"]], raters, "rater")
         reads = reads[reads["rater"].isin(list(raters))].reset_index(drop=True)
     stop_at_unseen(reads, settings["missing"])
     _, n_missing = checks.without_missing(reads[named], settings["missing"])

@@ -12,7 +12,7 @@ import pandas as pd
 from scipy import sparse
 
 from cohortkit import checks
-from cohortkit.agreement.categories import encode, ordered_categories
+from cohortkit.agreement.categories import declared_order, encode, ordered_categories
 from cohortkit.agreement.reading_kinds import KINDS, one_kind, scanning_caution, stored_count
 from cohortkit.errors import ArgumentError, EstimateError, TableError
 from cohortkit.estimate import Caution, Estimate
@@ -152,6 +152,7 @@ def rated(
         if list(frame.columns).count(name) == 1 and name not in spec.values():
             rows[name] = frame[name].reset_index(drop=True)
     if raters is not None:
+        checks.present(frame[spec["rater"]], raters, "rater")
         rows = rows[rows["rater"].isin(list(raters))].reset_index(drop=True)
     _, n_missing = checks.without_missing(rows[named], missing)
     kept = rows[rows[named].notna().all(axis=1)].reset_index(drop=True)
@@ -159,7 +160,10 @@ def rated(
     _one_rating_a_cell(kept)
     _rated_twice(kept, len(rows))
     known = ordered_categories(
-        kept["value"], spec["value"], categories, order_matters=order_matters
+        kept["value"],
+        spec["value"],
+        declared_order(frame[spec["value"]]) if categories is None else categories,
+        order_matters=order_matters,
     )
     laid = _laid_out(kept, known, raters)
     settings = {

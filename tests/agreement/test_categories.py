@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from cohortkit.agreement.categories import encode, ordered_categories
+from cohortkit import agreement
+from cohortkit.agreement.categories import declared_order, encode, ordered_categories
 from cohortkit.errors import ArgumentError, TableError
 
 
@@ -68,3 +69,47 @@ def test_a_rating_outside_the_categories_is_named():
 def test_codes_are_places():
     assert encode(pd.Series(["b", "a", "b"]), ("a", "b")).dtype == np.intp
     assert encode(pd.Series(["b", "a", "b"]), ("a", "b")).tolist() == [1, 0, 1]
+
+
+def graded(ordered=True):
+    """Invented: 12 subjects, two raters, grades whose order is not that of the alphabet."""
+    names = ["mild", "moderate", "severe"]
+    first = [0, 0, 0, 0, 1, 1, 1, 1, 2, 2, 2, 2]
+    second = [0, 0, 0, 1, 1, 1, 1, 2, 2, 2, 2, 0]
+    return pd.DataFrame(
+        {
+            "subject": [*range(12)] * 2,
+            "rater": ["a"] * 12 + ["b"] * 12,
+            "value": pd.Categorical.from_codes(first + second, names, ordered=ordered),
+        }
+    )
+
+
+OWN = {"subject": "subject", "rater": "rater", "value": "value", "participant": None, "n_boot": 200}
+
+
+def test_an_ordered_categorical_brings_its_order():
+    table = graded()
+    text = table.assign(value=table["value"].astype(str))
+    names = ("mild", "moderate", "severe")
+    for ask in (agreement.krippendorff_alpha, agreement.gwet_ac, agreement.cohen_kappa):
+        kind = (
+            {"metric": "ordinal"} if ask is agreement.krippendorff_alpha else {"weights": "linear"}
+        )
+        found, told = ask(table, **kind, **OWN), ask(text, categories=names, **kind, **OWN)
+        assert [e.value for e in found] == [e.value for e in told]
+        assert found.settings["categories"] == list(names)
+        with pytest.raises(ArgumentError, match="ordered Categorical"):
+            ask(text, **kind, **OWN)
+        with pytest.raises(ArgumentError, match="order of the categories is not known"):
+            ask(graded(ordered=False), **kind, **OWN)
+
+
+def test_categories_that_nobody_used_stay_and_the_callers_come_first():
+    table = graded()
+    wide = table.assign(value=table["value"].cat.add_categories(["worst"]))
+    assert agreement.gwet_ac(wide, **OWN).settings["categories"][-1] == "worst"
+    other = ("severe", "moderate", "mild")
+    found = agreement.gwet_ac(table, categories=other, **OWN)
+    assert found.settings["categories"] == list(other)
+    assert declared_order(pd.Series([1, 2])) is None

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from cohortkit import agreement
+from cohortkit.errors import EstimateError
 from tests.agreement.multisite import readings
 
 IDS = ("participant_id", "finger_id", "scan_id", "rater_id", "site_id", "rater_site_id")
@@ -127,3 +128,19 @@ def test_two_raters_of_a_categorical_come_in_the_order_of_its_categories():
     assert agreement.limits_of_agreement(back)["bias"].value == -bias
     wide = table.pivot(index="scan_id", columns="rater_id", values="gap_mm")
     assert bias == pytest.approx((wide["2"] - wide["10"]).mean())
+
+
+NAMED = ("limits_of_agreement", "limits_clustered", "limits_regression", "limits_ratio",
+         "concordance", "deming", "passing_bablok", "cohen_kappa")  # fmt: skip
+
+
+@pytest.mark.parametrize("name", NAMED)
+def test_raters_who_do_not_stand_in_the_table_are_told_with_those_who_do(name):
+    table = two().assign(rater_id=lambda t: t["rater_id"].astype(int))
+    what = "method" if name in ("concordance", "deming", "passing_bablok") else "rater"
+    with pytest.raises(EstimateError, match=f"no such {what}") as caught:
+        PAIRED[name](table, plain)  # asks for the text "2" and "10"
+    # by hand: the raters are the whole numbers 2 and 10
+    assert "'2', '10' (text)" in caught.value.found
+    assert "holds 2, 10 (whole numbers)" in caught.value.found
+    assert "'rater_id'" in caught.value.found

@@ -79,7 +79,7 @@ def test_methods_are_two(methods):
 
 
 def test_a_method_that_is_not_there():
-    with pytest.raises(EstimateError, match="at least two subjects measured by both"):
+    with pytest.raises(EstimateError, match="no such method"):
         laid(table(FIRST, SECOND), methods=("first", "other"), missing="drop")
 
 
