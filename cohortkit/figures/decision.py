@@ -29,7 +29,8 @@ def rows(series: str, result: Result) -> list[marks.Row]:
 def draw_plans(axes: Axes, table: pd.DataFrame, j: int) -> None:
     """Lines of equal SDC over raters and readings, the value written at each plan.
 
-    With one number of readings only, the SDC with its interval over the raters.
+    With one number of readings only, the SDC with its interval over the raters; with one
+    number of raters only, over the readings.
     """
     plans = marks.pick(table, panel="decision", mark="plan")
     if plans.empty:
@@ -37,7 +38,12 @@ def draw_plans(axes: Axes, table: pd.DataFrame, j: int) -> None:
         return
     value = plans["label"].astype("float64")
     if plans["y"].nunique() == 1:
-        _over_raters(axes, plans, value, j)
+        reads = _counted(plans["y"].iloc[0], "reading")
+        _over(axes, plans.assign(value=value), "x", f"raters, {reads} by each", j)
+        return
+    if plans["x"].nunique() == 1:
+        raters = _counted(plans["x"].iloc[0], "rater")
+        _over(axes, plans.assign(value=value), "y", f"readings, {raters}", j)
         return
     grid = plans.assign(value=value).pivot(index="y", columns="x", values="value")
     raters, reads = grid.columns.to_numpy(float), grid.index.to_numpy(float)
@@ -78,10 +84,17 @@ def draw_plans(axes: Axes, table: pd.DataFrame, j: int) -> None:
     axes.set_ylabel("readings by each")
 
 
-def _over_raters(axes: Axes, plans: pd.DataFrame, value: pd.Series, j: int) -> None:
-    axes.vlines(plans["x"], plans["lower"], plans["upper"], color=style.CYCLE[j], linewidth=1.0)
-    axes.plot(plans["x"], value, style.MARKERS[j], color=style.CYCLE[j])
-    axes.set_xticks(plans["x"], [f"{int(k)}" for k in plans["x"]])
+def _over(axes: Axes, plans: pd.DataFrame, along: str, label: str, j: int) -> None:
+    """The SDC and its interval over one of the two numbers of a plan."""
+    at = plans[along]
+    axes.vlines(at, plans["lower"], plans["upper"], color=style.CYCLE[j], linewidth=1.0)
+    axes.plot(at, plans["value"], style.MARKERS[j], color=style.CYCLE[j])
+    axes.set_xticks(at, [f"{int(k)}" for k in at])
     axes.set_ylim(bottom=0.0)
-    axes.set_xlabel("raters, one reading by each")
+    axes.set_xlabel(label)
     axes.set_ylabel("smallest detectable change (mm)")
+
+
+def _counted(number_of: float, what: str) -> str:
+    count = int(number_of)
+    return f"one {what}" if count == 1 else f"{count} {what}s"

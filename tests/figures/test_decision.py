@@ -1,6 +1,7 @@
 import pytest
 from matplotlib.figure import Figure
 
+from cohortkit.agreement import decision_study
 from cohortkit.figures import decision, marks
 from tests.figures import reliable, results
 
@@ -34,6 +35,29 @@ def test_one_number_of_readings_gives_a_line_over_raters():
     decision.draw_plans(axes, table, 0)
     assert axes.get_xlabel() == "raters, one reading by each"
     assert list(axes.lines[0].get_xdata()) == [1, 2, 3, 4]
+
+
+def test_one_number_of_raters_gives_a_line_over_readings():
+    result = reliable.three_results(3)[0]
+    study = decision_study(result, raters=(1,), reads=(1, 2, 3), kind="intra")
+    figure = Figure()
+    axes = figure.add_subplot()
+    decision.draw_plans(axes, marks.frame(decision.rows("A2", study)), 0)
+    assert axes.get_xlabel() == "readings, one rater"
+    assert list(axes.lines[0].get_xdata()) == [1, 2, 3]
+    assert list(axes.lines[0].get_ydata()) == list(study.table["sdc"])
+    assert len(axes.collections[0].get_segments()) == 3
+
+
+def test_the_readings_by_each_are_said_where_raters_alone_vary():
+    result = reliable.three_results(2)[0]
+    axes = Figure().add_subplot()
+    study = decision_study(result, raters=(1, 2), reads=(2,))
+    decision.draw_plans(axes, marks.frame(decision.rows("A2", study)), 0)
+    assert axes.get_xlabel() == "raters, 2 readings by each"
+    one = decision_study(result, raters=(1,), reads=(1,))
+    decision.draw_plans(axes, marks.frame(decision.rows("A2", one)), 0)
+    assert axes.get_xlabel() == "raters, one reading by each"
 
 
 def test_without_a_result_the_reason_stands_there():
