@@ -9,6 +9,7 @@ from cohortkit.mixed.design import Design, Factor
 
 FEW_LEVELS = 5
 FEW_FOR_INTERVALS = 10
+FEW_FOR_BOOTSTRAP = 100
 
 
 def nested(inner: Factor, outer: Factor) -> bool:
@@ -91,15 +92,17 @@ def dropped(count: int) -> list[Caution]:
     return [Caution("rows_dropped", f"{count} rows with missing values were left out.")]
 
 
-def narrow_with_few_levels(design: Design, kind: str) -> list[Caution]:
-    """Intervals of this kind are too short where a variance rests on few levels."""
-    names = ", ".join(f.name for f in design.factors if f.size < FEW_FOR_INTERVALS)
+def narrow_with_few_levels(
+    design: Design, kind: str, few: int = FEW_FOR_INTERVALS
+) -> list[Caution]:
+    """Intervals of this kind are too short where a variance rests on fewer levels than that."""
+    names = ", ".join(f.name for f in design.factors if f.size < few)
     if not names:
         return []
     return [
         Caution(
             "interval_few_levels",
-            f"With fewer than {FEW_FOR_INTERVALS} levels ({names}) {kind} hold the variance, and "
+            f"With fewer than {few} levels ({names}) {kind} hold the variance, and "
             "the mean, less often than they say; prefer intervals=Profile('reml').",
         )
     ]

@@ -137,7 +137,9 @@ def by_bootstrap(model: Model, choice: Bootstrap, level: float) -> Limits:
         sds_by=words,
         fixed_by=words,
         cautions=(
-            *cautions.narrow_with_few_levels(model.design, "bootstrap percentiles"),
+            *cautions.narrow_with_few_levels(
+                model.design, "bootstrap percentiles", cautions.FEW_FOR_BOOTSTRAP
+            ),
             *cautions.failed_refits(failed, choice.n_boot),
         ),
         draws=pd.DataFrame(np.hstack([variances, values]), columns=names),
