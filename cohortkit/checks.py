@@ -157,7 +157,7 @@ def numeric(frame: pd.DataFrame, role: str) -> pd.Series:
     if bad.any():
         raise TableError(
             f"The {role} must be a finite number in every row",
-            found=f"{int(bad.sum())} other values, the first {column[bad].iloc[0]!r}",
+            found=f"{int(bad.sum())} other values, the first {column[bad].tolist()[0]!r}",
             next_step="correct or leave out those rows",
         )
     return values

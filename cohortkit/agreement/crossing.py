@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import sparse
 
 from cohortkit import checks
 from cohortkit.agreement.reading_kinds import (
@@ -18,7 +17,14 @@ from cohortkit.agreement.reading_kinds import (
     scanning_caution,
     stored_count,
 )
-from cohortkit.errors import EstimateError, TableError
+from cohortkit.agreement.shared_rows import (
+    groups,
+    one_a_cell,
+    one_participant_each,
+    stop_at_unseen,
+    unseen,
+)
+from cohortkit.errors import EstimateError
 from cohortkit.estimate import Caution
 
 # Used where the table has them; they make messages and cautions specific.
@@ -128,35 +134,6 @@ def _reads(frame: pd.DataFrame, roles: Roles) -> pd.DataFrame:
     return reads
 
 
-def _unseen(reads: pd.DataFrame) -> int:
-    if "below_resolution" not in reads:
-        return 0
-    return int((checks.marked(reads["below_resolution"]) & reads["value"].isna()).sum())
-
-
-def stop_at_unseen(reads: pd.DataFrame, missing: str) -> None:
-    """Stop at gaps below resolution, unless rows with missing values may be dropped."""
-    unseen = _unseen(reads)
-    if unseen and missing == "stop":
-        raise TableError(
-            "Some gaps were too small to be seen, so their value is unknown, not zero",
-            found=f"{unseen} of {len(reads)} reads below resolution",
-            next_step="pass missing='drop' to ask about visible gaps only; the result counts the rest",
-        )
-
-
-def one_participant_each(reads: pd.DataFrame) -> pd.DataFrame:
-    """Subjects and their participants; stops at a subject of two participants."""
-    links = reads[["subject", "participant"]].drop_duplicates()
-    if links["subject"].duplicated().any():
-        raise TableError(
-            "A subject belongs to more than one participant",
-            found=f"subject {links.loc[links['subject'].duplicated(), 'subject'].iloc[0]!r}",
-            next_step="give every scanned finger its own subject id",
-        )
-    return links
-
-
 def _one_subject_each(reads: pd.DataFrame) -> None:
     if "participant" not in reads:
         return
@@ -170,7 +147,7 @@ def _one_subject_each(reads: pd.DataFrame) -> None:
         "Several subjects come from one participant, and scans of one person are not "
         "independent, so the interval would not hold",
         found=f"{int((each > 1).sum())} of {len(each)} participants have up to {each.max()} "
-        f"subjects, the first {each[each > 1].index[0]!r}"
+        f"subjects, the first {each[each > 1].index.tolist()[0]!r}"
         + (", one finger scanned several times" if rescanned else ""),
         next_step=(
             "keep one scan of each finger, such as the first by scan_day"
@@ -184,45 +161,36 @@ def _one_subject_each(reads: pd.DataFrame) -> None:
 
 
 def _one_read_a_cell(reads: pd.DataFrame) -> None:
-    extra = reads.duplicated(["subject", "rater"])
-    if extra.any():
-        first = reads[extra].iloc[0]
-        raise EstimateError(
-            "A rater has more than one read of a subject",
-            found=f"{int(extra.sum())} further reads, the first by rater {first['rater']!r} "
-            f"of subject {first['subject']!r}",
-            next_step="keep one read a rater, as with read_no == 1, to compare raters; or use all "
-            "reads with limits_replicates (two raters), reliability (all raters) or repeatability "
-            "(each rater with itself), or icc with rater=None on the rows of one rater",
-        )
+    one_a_cell(
+        reads,
+        ("rater", "subject"),
+        "A rater has more than one read of a subject",
+        noun="reads",
+        next_step="keep one read a rater, as with read_no == 1, to compare raters; or use all "
+        "reads with limits_replicates (two raters), reliability (all raters) or repeatability "
+        "(each rater with itself), or icc with rater=None on the rows of one rater",
+    )
 
 
 def _raters_cross(reads: pd.DataFrame) -> None:
-    subjects, subject_ids = pd.factorize(reads["subject"], sort=True)
-    raters, rater_ids = pd.factorize(reads["rater"], sort=True)
-    n, k = len(subject_ids), len(rater_ids)
-    links = sparse.coo_matrix((np.ones(len(reads)), (subjects, n + raters)), shape=(n + k, n + k))
-    groups, label = sparse.csgraph.connected_components(links, directed=False)
-    if groups == 1:
+    label = groups(*(pd.factorize(reads[role], sort=True)[0] for role in ("subject", "rater")))
+    count = int(label.max()) + 1
+    if count == 1:
         return
-    parts = [
-        _group_words(
-            reads[label[subjects] == g], rater_ids[label[n:] == g], int((label[:n] == g).sum())
-        )
-        for g in range(groups)
-    ]
+    parts = [_group_words(reads[label == g]) for g in range(count)]
     nested = "rater_site_id" in reads or "site_id" in reads
     raise EstimateError(
         "The raters do not cross: no subject was read by raters of two groups, so a difference "
         f"between raters cannot be told from one between {'sites' if nested else 'the groups'}",
-        found="; ".join(parts[:6]) + (" and more" if groups > 6 else ""),
+        found="; ".join(parts[:6]) + (" and more" if count > 6 else ""),
         next_step="ask within one group, where icc holds; or limits_of_agreement for two raters of "
         "a group; or rater=None for the one-way ICC(1,1) within a group that counts every "
         "difference as error. To compare across sites let the raters read the same stored clips",
     )
 
 
-def _group_words(reads: pd.DataFrame, raters: Any, n_subjects: int) -> str:
+def _group_words(reads: pd.DataFrame) -> str:
+    raters, n_subjects = checks.in_order(reads["rater"]), reads["subject"].nunique()
     column = next((c for c in ("rater_site_id", "site_id") if c in reads), None)
     sites = sorted(map(str, reads[column].dropna().unique())) if column else []
     place = f"{'site' if len(sites) == 1 else 'sites'} {', '.join(sites)}: " if sites else ""
@@ -296,12 +264,12 @@ def count_caution(n_missing: int, n_incomplete: int) -> tuple[Caution, ...]:
 def reading_cautions(reads: pd.DataFrame, whole: pd.DataFrame) -> tuple[Caution, ...]:
     """What columns of the format say about all reads given, and about those kept."""
     found = []
-    unseen = _unseen(reads)
-    if unseen:
+    hidden = unseen(reads)
+    if hidden:
         found.append(
             Caution(
                 "below_resolution",
-                f"Reads below resolution, left out: {unseen}. The result is about visible gaps only.",
+                f"Reads below resolution, left out: {hidden}. The result is about visible gaps only.",
             )
         )
     found += averaged_caution(whole)

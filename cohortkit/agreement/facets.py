@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import sparse
 
 from cohortkit import checks
 from cohortkit.agreement.reading_kinds import KINDS, averaged_caution, one_kind, stored_count
+from cohortkit.agreement.shared_rows import groups, stop_at_unseen, unseen
 from cohortkit.errors import EstimateError, TableError
 from cohortkit.estimate import Caution
 from cohortkit.mixed import separability
@@ -112,13 +112,8 @@ def facets(data: Any, columns: dict[str, str | None], missing: str, scale: str) 
         {n: frame[n].reset_index(drop=True) for n in _EXTRAS if list(frame.columns).count(n) == 1},
         index=rows.index,
     )
-    unseen = _unseen(rows, extras)
-    if unseen and missing == "stop":
-        raise TableError(
-            "Some gaps were too small to be seen, so their value is unknown, not zero",
-            found=f"{unseen} of {len(rows)} readings below resolution",
-            next_step="pass missing='drop' to ask about visible gaps only; the result counts them",
-        )
+    seen = rows.join(extras[extras.columns.intersection(["below_resolution"])])
+    stop_at_unseen(seen, missing)
     gaps = rows.isna().any(axis=1)
     kept, dropped = checks.without_missing(rows, missing)
     extras = extras[~gaps].reset_index(drop=True)
@@ -157,7 +152,7 @@ def facets(data: Any, columns: dict[str, str | None], missing: str, scale: str) 
         raters=raters,
         counts=_counts(coded, columns),
         stored=stored_count(extras),
-        cautions=(*_count_cautions(dropped, unseen), *_row_cautions(extras)),
+        cautions=(*_count_cautions(dropped, unseen(seen)), *_row_cautions(extras)),
     )
 
 
@@ -172,12 +167,6 @@ def _spread(values: pd.Series) -> None:
             next_step="check that this is the column of readings, and that it holds all the "
             "decimals that were read; readings of fingers that differ are needed",
         )
-
-
-def _unseen(rows: pd.DataFrame, extras: pd.DataFrame) -> int:
-    if "below_resolution" not in extras:
-        return 0
-    return int((checks.marked(extras["below_resolution"]) & rows["value"].isna()).sum())
 
 
 def _logarithms(values: pd.Series) -> pd.Series:
@@ -250,19 +239,16 @@ def _check(coded: pd.DataFrame, roles: Sequence[str]) -> None:
 
 def _groups(coded: pd.DataFrame) -> int:
     """Number of groups of raters that share no scan."""
-    scan, rater = coded["scan"].to_numpy(), coded["rater"].to_numpy()
-    n, k = scan.max() + 1, rater.max() + 1
-    links = sparse.coo_matrix((np.ones(len(coded)), (scan, n + rater)), shape=(n + k, n + k))
-    return int(sparse.csgraph.connected_components(links, directed=False)[0])
+    return int(groups(coded["scan"].to_numpy(), coded["rater"].to_numpy()).max()) + 1
 
 
 def _stop_at_groups(coded: pd.DataFrame) -> None:
-    groups = _groups(coded)
-    if groups > 1:
+    count = _groups(coded)
+    if count > 1:
         raise EstimateError(
             "The raters form groups that share no scan, so a difference between raters cannot be "
             "told from one between the groups",
-            found=f"{coded['rater'].nunique()} raters in {groups} groups",
+            found=f"{coded['rater'].nunique()} raters in {count} groups",
             next_step="name the columns of sites (site and rater_site) to ask about agreement "
             "within a site, or keep the rows of one group",
         )
@@ -304,7 +290,7 @@ def _counts(coded: pd.DataFrame, columns: dict[str, str | None]) -> dict[str, in
     }
 
 
-def _count_cautions(dropped: int, unseen: int) -> list[Caution]:
+def _count_cautions(dropped: int, hidden: int) -> list[Caution]:
     found = []
     if dropped:
         found.append(
@@ -314,11 +300,11 @@ def _count_cautions(dropped: int, unseen: int) -> list[Caution]:
                 "what is missing, the result is biased.",
             )
         )
-    if unseen:
+    if hidden:
         found.append(
             Caution(
                 "below_resolution",
-                f"Readings below resolution among those left out: {unseen}. The result is about "
+                f"Readings below resolution among those left out: {hidden}. The result is about "
                 "visible gaps only.",
             )
         )

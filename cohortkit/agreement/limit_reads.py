@@ -10,14 +10,15 @@ import numpy as np
 import pandas as pd
 
 from cohortkit import checks
-from cohortkit.agreement.crossing import (
-    count_caution,
-    one_participant_each,
-    reading_cautions,
-    stop_at_unseen,
-)
+from cohortkit.agreement.crossing import count_caution, reading_cautions
 from cohortkit.agreement.reading_kinds import KINDS, one_kind
 from cohortkit.agreement.rounding import apart, grain
+from cohortkit.agreement.shared_rows import (
+    filled,
+    one_a_cell,
+    one_participant_each,
+    stop_at_unseen,
+)
 from cohortkit.errors import ArgumentError, EstimateError
 from cohortkit.estimate import Caution, Estimate
 
@@ -130,14 +131,7 @@ class Linked:
 
 def spec(options: ReadOptions) -> dict[str, Any]:
     """The options with their defaults; an unknown one is an error."""
-    unknown = sorted(set(options) - set(_DEFAULTS))
-    if unknown:
-        raise ArgumentError(
-            "These limits do not take that argument",
-            found=", ".join(unknown),
-            next_step="use one of " + ", ".join(_DEFAULTS),
-        )
-    return {**_DEFAULTS, **options}
+    return filled(_DEFAULTS, options, "These limits do")
 
 
 def two_raters(data: Any, rater: str, raters: Sequence[Any] | None) -> list[Any]:
@@ -203,8 +197,7 @@ def clean(
     _, n_missing = checks.without_missing(reads[named], settings["missing"])
     kept = reads[reads[named].notna().all(axis=1)].reset_index(drop=True)
     one_kind(kept)
-    if "participant" in kept:
-        one_participant_each(kept)
+    one_participant_each(kept)
     owner = "participant" if "participant" in kept else "subject"
     kept = kept.assign(cluster=pd.factorize(kept[owner], sort=True)[0])
     cautions = count_caution(n_missing, 0) + reading_cautions(reads, kept)
@@ -229,16 +222,14 @@ def linked(
     reads = clean(data, options, two, replicate)
     key = ["subject"] if replicate is None else ["subject", "replicate"]
     rows = reads.rows
-    extra = rows.duplicated([*key, "rater"])
-    if extra.any():
-        first = rows[extra].iloc[0]
-        raise EstimateError(
-            "A rater has more than one read of a subject"
-            + ("" if replicate is None else " and number"),
-            found=f"{int(extra.sum())} further reads, the first by rater {first['rater']!r} "
-            f"of subject {first['subject']!r}",
-            next_step="use limits_replicates, which takes repeated reads; or keep one of each",
-        )
+    one_a_cell(
+        rows,
+        ("rater", *key),
+        "A rater has more than one read of a subject"
+        + ("" if replicate is None else " and number"),
+        noun="reads",
+        next_step="use limits_replicates, which takes repeated reads; or keep one of each",
+    )
     both = rows.groupby(key)["rater"].transform("size") == 2
     alone = int((~both).sum())
     if alone and reads.settings["missing"] == "stop":

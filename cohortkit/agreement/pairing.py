@@ -20,6 +20,13 @@ from cohortkit.agreement.reading_kinds import (
     stored_count,
 )
 from cohortkit.agreement.rounding import grain
+from cohortkit.agreement.shared_rows import (
+    filled,
+    one_a_cell,
+    one_participant_each,
+    stop_at_unseen,
+    unseen,
+)
 from cohortkit.errors import ArgumentError, EstimateError, TableError
 from cohortkit.estimate import Caution, Estimate, Result
 
@@ -150,7 +157,7 @@ def paired(
     two = _two_methods(frame[method], methods)
     checks.present(frame[method], two, "method")
     rows = rows[rows["method"].isin(two)].reset_index(drop=True)
-    _stop_at_unseen(rows, missing)
+    stop_at_unseen(rows, missing)
     named = [r for r in ("subject", "method", "value", "participant", "error") if r in rows]
     _, n_missing = checks.without_missing(rows[named], missing)
     kept = rows[rows[named].notna().all(axis=1)].reset_index(drop=True)
@@ -240,14 +247,7 @@ def coarse_values(pairs: Pairs) -> list[Caution]:
 
 
 def _spec(options: PairOptions) -> dict[str, Any]:
-    unknown = sorted(set(options) - set(_DEFAULTS))
-    if unknown:
-        raise ArgumentError(
-            "A comparison of methods does not take that argument",
-            found=", ".join(unknown),
-            next_step="use one of " + ", ".join(_DEFAULTS),
-        )
-    return {**_DEFAULTS, **options}
+    return filled(_DEFAULTS, options, "A comparison of methods does")
 
 
 def _rows(
@@ -298,41 +298,15 @@ def _two_methods(column: pd.Series, methods: Sequence[Any] | None) -> tuple[Any,
     return known[0], known[1]
 
 
-def _stop_at_unseen(rows: pd.DataFrame, missing: str) -> None:
-    unseen = _unseen(rows)
-    if unseen and missing == "stop":
-        raise TableError(
-            "Some gaps were too small to be seen, so their value is unknown, not zero",
-            found=f"{unseen} of {len(rows)} readings below resolution",
-            next_step="pass missing='drop' to ask about visible gaps only; the result counts the rest",
-        )
-
-
-def _unseen(rows: pd.DataFrame) -> int:
-    if "below_resolution" not in rows:
-        return 0
-    return int((checks.marked(rows["below_resolution"]) & rows["value"].isna()).sum())
-
-
 def _one_value_a_cell(rows: pd.DataFrame) -> None:
-    extra = rows.duplicated(["subject", "method"])
-    if extra.any():
-        first = rows[extra].iloc[0]
-        raise EstimateError(
-            "A subject has more than one value by the same method",
-            found=f"{int(extra.sum())} further values, the first of subject {first['subject']!r} "
-            f"by {first['method']!r}",
-            next_step="keep one rater and one read of each, as with read_no == 1",
-        )
-    if "participant" not in rows:
-        return
-    links = rows[["subject", "participant"]].drop_duplicates()
-    if links["subject"].duplicated().any():
-        raise TableError(
-            "A subject belongs to more than one participant",
-            found=f"subject {links.loc[links['subject'].duplicated(), 'subject'].iloc[0]!r}",
-            next_step="give every scanned finger its own subject id",
-        )
+    one_a_cell(
+        rows,
+        ("subject", "method"),
+        "A subject has more than one value by the same method",
+        noun="values",
+        next_step="keep one rater and one read of each, as with read_no == 1",
+    )
+    one_participant_each(rows)
 
 
 def _left_out(rows: pd.DataFrame, n_missing: int, n_alone: int) -> tuple[Caution, ...]:
@@ -346,12 +320,12 @@ def _left_out(rows: pd.DataFrame, n_missing: int, n_alone: int) -> tuple[Caution
                 "is biased.",
             )
         )
-    unseen = _unseen(rows)
-    if unseen:
+    hidden = unseen(rows)
+    if hidden:
         found.append(
             Caution(
                 "below_resolution",
-                f"{unseen} readings were below resolution and are left out: the result is about "
+                f"{hidden} readings were below resolution and are left out: the result is about "
                 "visible gaps only.",
             )
         )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import sparse, stats
+from scipy import stats
 
 _NULL = 1e-9  # length of a direction, beside the longest, that counts as none
 
@@ -28,14 +28,6 @@ class Shifts:
         """Limits of each by t."""
         half = stats.t.ppf((1 + level) / 2, self.df) * np.sqrt(np.diag(self.covariance))
         return self.value - half, self.value + half
-
-
-def groups(subject: np.ndarray, rater: np.ndarray) -> np.ndarray:
-    """Group of each row: raters in one group share subjects, directly or through others."""
-    n, k = int(subject.max()) + 1, int(rater.max()) + 1
-    links = sparse.coo_matrix((np.ones(len(subject)), (subject, n + rater)), shape=(n + k, n + k))
-    label = sparse.csgraph.connected_components(links, directed=False)[1]
-    return np.asarray(label[subject])
 
 
 def shifts(

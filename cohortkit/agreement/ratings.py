@@ -9,12 +9,12 @@ from typing import Any, TypedDict
 
 import numpy as np
 import pandas as pd
-from scipy import sparse
 
 from cohortkit import checks
 from cohortkit.agreement.categories import declared_order, encode, ordered_categories
 from cohortkit.agreement.reading_kinds import KINDS, one_kind, scanning_caution, stored_count
-from cohortkit.errors import ArgumentError, EstimateError, TableError
+from cohortkit.agreement.shared_rows import filled, groups, one_a_cell, one_participant_each
+from cohortkit.errors import EstimateError
 from cohortkit.estimate import Caution, Estimate
 
 _FEW = 30
@@ -222,35 +222,18 @@ def rarity_caution(ratings: Ratings) -> list[Caution]:
 
 
 def _spec(options: RatingOptions) -> dict[str, Any]:
-    unknown = sorted(set(options) - set(_DEFAULTS))
-    if unknown:
-        raise ArgumentError(
-            "Agreement on categories does not take that argument",
-            found=", ".join(unknown),
-            next_step="use one of " + ", ".join(_DEFAULTS),
-        )
-    return {**_DEFAULTS, **options}
+    return filled(_DEFAULTS, options, "Agreement on categories does")
 
 
 def _one_rating_a_cell(rows: pd.DataFrame) -> None:
-    extra = rows.duplicated(["subject", "rater"])
-    if extra.any():
-        first = rows[extra].iloc[0]
-        raise EstimateError(
-            "A rater has more than one rating of a subject",
-            found=f"{int(extra.sum())} further ratings, the first by rater {first['rater']!r} of "
-            f"subject {first['subject']!r}",
-            next_step="keep one rating a rater, or name the column that tells the subjects apart",
-        )
-    if "participant" not in rows:
-        return
-    links = rows[["subject", "participant"]].drop_duplicates()
-    if links["subject"].duplicated().any():
-        raise TableError(
-            "A subject belongs to more than one participant",
-            found=f"subject {links.loc[links['subject'].duplicated(), 'subject'].iloc[0]!r}",
-            next_step="give every subject its own id",
-        )
+    one_a_cell(
+        rows,
+        ("rater", "subject"),
+        "A rater has more than one rating of a subject",
+        noun="ratings",
+        next_step="keep one rating a rater, or name the column that tells the subjects apart",
+    )
+    one_participant_each(rows)
 
 
 def _rated_twice(rows: pd.DataFrame, n_rows: int) -> None:
@@ -308,7 +291,7 @@ def _cautions(laid: Ratings) -> list[Caution]:
     shares = prevalence(laid.codes, len(laid.categories))
     unused = [str(c) for c, s in zip(laid.categories, shares, strict=True) if s == 0]
     top = int(np.argmax(shares))
-    groups = _groups_of_raters(laid.codes)
+    parts = _groups_of_raters(laid.codes)
     found = {
         "few_participants": (
             participants < _FEW,
@@ -322,8 +305,8 @@ def _cautions(laid: Ratings) -> list[Caution]:
             f"{once} {'subject has' if once == 1 else 'subjects have'} one rating only.",
         ),
         "raters_do_not_cross": (
-            groups > 1,
-            f"The raters form {groups} groups that share no subject: agreement between groups was "
+            parts > 1,
+            f"The raters form {parts} groups that share no subject: agreement between groups was "
             "not seen, and a difference between their subjects counts as agreement beyond chance.",
         ),
         "category_not_used": (
@@ -342,7 +325,4 @@ def _cautions(laid: Ratings) -> list[Caution]:
 
 def _groups_of_raters(codes: np.ndarray) -> int:
     """Number of groups of raters and subjects that no rating connects."""
-    n, k = codes.shape
-    subject, rater = np.nonzero(codes >= 0)
-    links = sparse.coo_matrix((np.ones(len(subject)), (subject, n + rater)), shape=(n + k, n + k))
-    return int(sparse.csgraph.connected_components(links, directed=False)[0])
+    return int(groups(*np.nonzero(codes >= 0)).max()) + 1

@@ -15,6 +15,7 @@ from cohortkit import checks
 from cohortkit.agreement import rater_shifts
 from cohortkit.agreement.clustered_share import METHOD, clustered_share
 from cohortkit.agreement.digit_preference import DIGITS, FEWEST, DigitTest, digit_test, place_test
+from cohortkit.agreement.shared_rows import filled, groups
 from cohortkit.errors import ArgumentError, EstimateError, TableError
 from cohortkit.estimate import Caution, Estimate, Result
 
@@ -317,14 +318,7 @@ class _Asked:
 
 
 def _spec(options: QualityOptions) -> dict[str, Any]:
-    unknown = sorted(set(options) - set(_DEFAULTS))
-    if unknown:
-        raise ArgumentError(
-            "reading_quality does not take that argument",
-            found=", ".join(unknown),
-            next_step="use one of " + ", ".join(_DEFAULTS),
-        )
-    return {**_DEFAULTS, **options}
+    return filled(_DEFAULTS, options, "reading_quality does")
 
 
 def _heap_steps(step: float) -> int:
@@ -402,7 +396,7 @@ def _connected(rows: pd.DataFrame) -> Iterable[pd.DataFrame]:
     if rows.empty:
         return
     subject, rater = pd.factorize(rows["same"])[0], pd.factorize(rows["rater"], sort=True)[0]
-    label = rater_shifts.groups(subject, rater)
+    label = groups(subject, rater)
     for group in np.unique(label):
         yield rows[label == group]
 

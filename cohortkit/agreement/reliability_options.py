@@ -8,6 +8,7 @@ from typing import Any, TypedDict
 import pandas as pd
 
 from cohortkit import checks
+from cohortkit.agreement import shared_rows
 from cohortkit.errors import ArgumentError
 
 
@@ -62,14 +63,7 @@ ROLES = ("value", "participant", "finger", "scan", "rater", "site", "rater_site"
 
 def filled(options: ReliabilityOptions) -> dict[str, Any]:
     """The options with defaults in their place, checked."""
-    unknown = sorted(set(options) - set(_DEFAULTS))
-    if unknown:
-        raise ArgumentError(
-            "Reliability does not take that argument",
-            found=", ".join(unknown),
-            next_step="use one of " + ", ".join(_DEFAULTS),
-        )
-    spec = {**_DEFAULTS, **options}
+    spec = shared_rows.filled(_DEFAULTS, options, "Reliability does")
     if isinstance(spec["by"], str):
         raise ArgumentError(
             "Argument 'by' is a list of column names",

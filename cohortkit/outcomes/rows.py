@@ -211,7 +211,7 @@ def day_column(rows: pd.DataFrame, role: str, *, infinite: bool) -> np.ndarray:
     if bad.any():
         raise TableError(
             f"The {role} column must hold days as numbers",
-            found=f"{int(bad.sum())} other values, the first {rows[role][bad].iloc[0]!r}",
+            found=f"{int(bad.sum())} other values, the first {rows[role][bad].tolist()[0]!r}",
             next_step="turn dates into whole days from the onset first",
         )
     return values

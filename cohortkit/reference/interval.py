@@ -233,7 +233,7 @@ def _one_row_each(rows: pd.DataFrame) -> None:
             "Several rows come from one participant, and fingers of one person are not "
             "independent, so the ranks would not hold",
             found=f"{int((each > 1).sum())} of {len(each)} participants have up to {each.max()} "
-            f"rows, the first {each[each > 1].index[0]!r}",
+            f"rows, the first {each[each > 1].index.tolist()[0]!r}",
             next_step="use one finger per participant, as release.reference_population(...) does",
         )
 

@@ -118,7 +118,7 @@ def test_unseen_gaps_are_unknown_not_zero():
     data.loc[0, ["gap_mm", "below_resolution"]] = [np.nan, True]
     with pytest.raises(TableError, match="unknown, not zero") as stop:
         icc(data)
-    assert "1 of 8 reads below resolution" in str(stop.value)
+    assert "1 of 8 readings below resolution" in str(stop.value)
     table = crossed(data, FORMAT, "drop")
     assert {"left_out", "below_resolution"} <= codes(table)
     assert len(table.subjects) == 3

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from statsmodels.regression.linear_model import OLS
 
-from cohortkit.agreement.rater_shifts import drift, groups, shifts, shrunken
+from cohortkit.agreement.rater_shifts import drift, shifts, shrunken
 
 
 def table(n=60, k=4, *, effects=(0.2, 0.0, -0.1, -0.1), slope=0.0, seed=1):
@@ -80,13 +80,6 @@ def test_drift_in_an_order_shared_by_all_cannot_be_known():
     value, subject, rater, _, cluster = table()
     assert not drift(value, subject, rater, subject.astype(float), cluster).known.any()
     assert not drift(value, subject, rater, np.ones(len(value)), cluster).known.any()
-
-
-def test_groups_are_raters_who_share_subjects():
-    # by hand: raters 0 and 1 share subject 0, raters 2 and 3 subject 1
-    label = groups(np.array([0, 0, 1, 1]), np.array([0, 1, 2, 3]))
-    assert label[0] == label[1] != label[2]
-    assert label[2] == label[3]
 
 
 def random_table(seed):
