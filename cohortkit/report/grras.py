@@ -15,7 +15,8 @@ import pandas as pd
 from cohortkit.cohort.analysis_sets import AnalysisSet
 from cohortkit.cohort.release import Release
 from cohortkit.cohort.writing import atomic_write
-from cohortkit.display import interval, number, with_unit
+from cohortkit.display import LEVELS, interval, number, sample_sizes, with_unit
+from cohortkit.estimate import Result
 from cohortkit.figures import words
 from cohortkit.report.answer import Answer
 from cohortkit.report.plan import Plan
@@ -96,7 +97,7 @@ def grras(release: Release, plan: Plan, answers: Iterable[Answer]) -> pd.DataFra
         "8": (_each(given, _rating), "release: tables/readings.csv"),
         "9": (_each(given, lambda s: _blinded(s, "blinded_to_prior")), "the same"),
         "10": (_statistics(release, plan), f"{files}.json; methods of the report"),
-        "11": (_each(given, _numbers), f"{files}.json"),
+        "11": (_numbers(given), f"{files}.json"),
         "12": (_people(release, given), "table1; release: tables/raters.csv"),
         "13": (_estimates(given), f"{files}; numbers_in_text.csv"),
         "15": (
@@ -161,7 +162,54 @@ def _each(answers: list[Answer], tell: Any) -> str:
     return "\n".join(f"{name}: {tell(chosen)}." for name, chosen in _sets(answers))
 
 
-def _numbers(chosen: AnalysisSet) -> str:
+def _numbers(answers: list[Answer]) -> str:
+    """What each result used, and the set that it was taken from."""
+    lines = []
+    for answer in answers:
+        for name, chosen in zip(answer.set_names, answer.sets, strict=True):
+            used = [
+                f"used ({words.estimator(estimator)}): {_counts(result)}"
+                for stratum, estimator, result in _results(answer)
+                if stratum == name and estimator != "decision_study"
+            ]
+            told = "; ".join(used) or "no reading was used, since nothing was estimated"
+            lines.append(f"{answer.name}, {name}: {told}. In the set: {_held(chosen)}.")
+    return "\n".join(lines)
+
+
+def _results(answer: Answer) -> list[tuple[str, str, Result]]:
+    """Stratum, estimator and result, in the order of `results`."""
+    frame = answer.tables.get("estimates", pd.DataFrame(columns=["stratum", "estimator"]))
+    keys = frame[["stratum", "estimator"]].drop_duplicates().itertuples(index=False)
+    return [(str(s), str(e), r) for (s, e), r in zip(keys, answer.results, strict=False)]
+
+
+def _counts(result: Result) -> str:
+    """The n of a result, raters first."""
+    most = {
+        level: max((n for e in result if (n := getattr(e, f"n_{level}")) is not None), default=None)
+        for level in LEVELS
+    }
+    sizes = sample_sizes({f"n_{level}": n for level, n in most.items()})
+    raters = _raters_of(result)
+    return f"{raters} raters, {sizes}" if raters else sizes
+
+
+def _raters_of(result: Result) -> int:
+    """How many raters a result compared; 0 if it does not tell."""
+    if result.settings.get("raters"):
+        return len(result.settings["raters"])
+    for table, column, row, number_of, more in (
+        ("anova", "source", "raters", "df", 1),
+        ("components", "component", "rater", "levels", 0),
+    ):
+        frame = getattr(result, table, None)
+        if frame is not None and (frame[column] == row).any():
+            return int(frame.loc[frame[column] == row, number_of].iloc[0]) + more
+    return 0
+
+
+def _held(chosen: AnalysisSet) -> str:
     rows = chosen.rows
     per_scan = rows.groupby("scan_id", observed=True)["rater_id"].nunique()
     repeats = rows.groupby(["scan_id", "rater_id"], observed=True).size()

@@ -45,6 +45,43 @@ def test_numbers_used_are_those_of_the_sets(table, asked):
     assert len(text.splitlines()) == sum(len(answer.sets) for answer in asked)
 
 
+def test_numbers_used_are_those_of_the_results(table, asked):
+    lines = table.loc["11", "from_the_analysis"].splitlines()
+    for answer in asked:
+        estimates = answer.tables["estimates"]
+        for stratum, part in estimates.groupby("stratum"):
+            (line,) = [x for x in lines if x.startswith(f"{answer.name}, {stratum}:")]
+            used = line.split(" In the set: ")[0]
+            for n in set(part["n_readings"]):
+                assert f"{n} readings" in used
+            for n in set(part["n_fingers"]):
+                assert f"{n} fingers" in used
+    reliability, _ = asked[1].results[:2]
+    levels = reliability.components.set_index("component")["levels"]
+    assert f"): {levels['rater']} raters, " in next(x for x in lines if answer.name in x)
+    assert "): 2 raters, " in lines[0]
+
+
+def test_a_missing_value_is_in_the_set_and_not_used(release, plan, asked):
+    answer = asked[1]
+    result = answer.results[0]
+    rows = answer.sets[0].rows
+    n = result["sem_intra"].n_readings
+    line = grras(release, plan, [answer]).set_index("item").loc["11", "from_the_analysis"]
+    assert n < len(rows)  # planted: some gaps lie below resolution
+    first = line.splitlines()[0]
+    assert f"{n} readings. In the set" in first
+    assert f"{len(rows)} readings; " in first
+
+
+def test_a_set_without_estimate_used_nothing(release, plan, asked):
+    answer = asked[0]
+    empty = {"tables": {"not_estimated": pd.DataFrame(columns=["stratum", "estimator", "reason"])}}
+    odd = type(answer)(**{**vars(answer), "results": (), "strata": (), **empty})
+    text = grras(release, plan, [odd]).set_index("item").loc["11", "from_the_analysis"]
+    assert text.count("no reading was used") == len(answer.sets)
+
+
 def test_blinding_is_counted_among_those_who_say(table, asked):
     known = asked[1].sets[0].rows["blinded_to_reference"].dropna()
     share = f"{100 * known.astype(bool).mean():.0f} %"
