@@ -38,12 +38,12 @@ def draw_plans(axes: Axes, table: pd.DataFrame, j: int) -> None:
         return
     value = plans["label"].astype("float64")
     if plans["y"].nunique() == 1:
-        reads = _counted(plans["y"].iloc[0], "reading")
-        _over(axes, plans.assign(value=value), "x", f"raters, {reads} by each", j)
+        label = f"raters, {_counted(plans['y'].iloc[0], 'reading')} by each"
+        _over(axes, plans.assign(value=value), "x", label, j)
         return
     if plans["x"].nunique() == 1:
-        raters = _counted(plans["x"].iloc[0], "rater")
-        _over(axes, plans.assign(value=value), "y", f"readings, {raters}", j)
+        label = f"readings, {_counted(plans['x'].iloc[0], 'rater')}"
+        _over(axes, plans.assign(value=value), "y", label, j)
         return
     grid = plans.assign(value=value).pivot(index="y", columns="x", values="value")
     raters, reads = grid.columns.to_numpy(float), grid.index.to_numpy(float)
