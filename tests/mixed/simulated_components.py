@@ -3,8 +3,8 @@
     python -m tests.mixed.simulated_components docs/methods 4000
 
 writes coverage_components.csv and .md; the same seed gives the same figures. These fits are
-slow, so the REML profile is measured on half as many tables, the ML profile on an eighth, the
-bootstrap, with 199 fits to a table, on a twentieth.
+slow, so the ML profile is measured on an eighth as many tables, the bootstrap, with 199 fits to
+a table, on a twentieth.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from tests.mixed.designs import crossed
 
 N_BOOT = 199
 KINDS = ("profile, ML", "profile, REML", "bootstrap")
-SHARE = {"profile, ML": 8, "profile, REML": 2, "bootstrap": 20}
+SHARE = {"profile, ML": 8, "profile, REML": 1, "bootstrap": 20}
 NAMES = ("sd_subject", "sd_rater", "sd_residual", "fixed_intercept")
 FIRST = 10**6
 

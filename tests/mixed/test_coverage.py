@@ -17,8 +17,8 @@ def test_restricted_profile_intervals_hold_the_truth(repository):
     for (design, figure), (share, n_sim) in rows.items():
         if not design.endswith("profile, REML"):
             continue
-        # planted truth: simulated designs, half as many tables as the command names
-        assert n_sim == 2000
+        # planted truth: simulated designs, as many tables as the command names
+        assert n_sim == 4000
         few = figure in ("sd_rater", "fixed_intercept")
         zero = figure == "sd_rater" and "1, 0, 0.5" in design
         # planted truth: with few raters a little short, and said so; a zero is held more often
