@@ -32,6 +32,8 @@ def agreement_set(release: Release, plan: Plan, i: int) -> AnalysisSet:
 
 def most_shared_raters(rows: pd.DataFrame) -> tuple[str, str] | None:
     """The two raters who read most scans in common; the first by code where several tie."""
+    if rows.empty:
+        return None
     seen = pd.crosstab(rows["scan_id"].astype(object), rows["rater_id"].astype(object)).clip(
         upper=1
     )

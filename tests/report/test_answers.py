@@ -133,6 +133,25 @@ def test_a_release_too_small_to_answer_is_drawn_all_the_same(tiny_answers, plan)
         assert results.outside(figure) == []
 
 
+def test_a_release_without_stored_clips_is_answered_all_the_same(plan, tmp_path):
+    pooled = pooled_cohort(scale=0.02)
+    readings = pooled.tables["readings"]
+    live = readings[readings["read_mode"].eq("live")].reset_index(drop=True)
+    assert 0 < len(live) < len(readings)
+    gone = set(readings["reading_id"]) - set(live["reading_id"])
+    made = pooled.provenance
+    only_live = replace(
+        pooled,
+        tables={**pooled.tables, "readings": live},
+        provenance=made[~(made["table"].eq("readings") & made["key"].isin(gone))],
+    )
+    ids = IdCoding.open("hmac", tmp_path / "key.txt")
+    release = freeze(only_live, tmp_path / "release", ids=ids)
+    answer = answers.answer_all(release, plan)["fig2_agreement"]
+    assert len(answer.tables["not_estimated"]) > 0
+    assert results.outside(answers.figure(answer)) == []
+
+
 def test_the_rows_of_the_corrected_accuracy_are_a_set_of_their_own(release, every_answer):
     answer = every_answer["fig4_thresholds"]
     own, wider = answer.sets[:2]
