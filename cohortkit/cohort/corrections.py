@@ -103,7 +103,7 @@ def _opened(path: Path) -> tuple[RecordSet, str]:
 def _corrected_rows(path: Path, source: SourceData) -> tuple[dict[int, list[str]], str]:
     """Line of the source to its cells as they came back, surplus cells last."""
     records, digest = _opened(path)
-    headers = [normal(h) for h in records.headers]
+    headers = [unguarded(normal(h)) for h in records.headers]
     wanted = list(source.headers)
     absent = [h for h in (*wanted, SURPLUS_CELLS, LINE, FILE) if h not in headers]
     if absent or len(set(headers)) < len(headers):

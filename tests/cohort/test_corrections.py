@@ -15,7 +15,7 @@ from cohortkit.cohort.intake_folder import read_corrections, read_intake, write_
 from cohortkit.cohort.refused import write_refused
 from cohortkit.cohort.validation import import_clinic
 from cohortkit.errors import IntegrityError, SourceError
-from tests.cohort.clinic_files import SCANS, sheet_rows, write_clinic, write_sheet
+from tests.cohort.clinic_files import MAPPING, SCANS, sheet_rows, write_clinic, write_sheet
 from tests.cohort.test_traps import LINE, odd_row
 
 BAD = [
@@ -328,3 +328,15 @@ def test_altered_kept_corrections_stop_the_import(tmp_path, clinic):
     (pool / "corrections.csv").unlink()
     with pytest.raises(IntegrityError, match="missing"):
         read_corrections(pool)
+
+
+def test_headings_that_begin_like_a_formula_come_back_too(tmp_path):
+    scans = [BAD[0].replace("Band", "-Band"), *BAD[1:]]
+    mapping = MAPPING.replace('"Band"', '"-Band"')
+    clinic = write_clinic(tmp_path / "clinic", scans=scans, mapping=mapping)
+    write_refused(import_clinic(clinic), tmp_path / "refused")
+    assert to_correct(tmp_path).read_text("utf-8").count("'-Band") == 1
+    corrected = tmp_path / "corrected" / "S01__scans__to_correct.csv"
+    correct(to_correct(tmp_path), corrected, {LINE: {"Last": "0,21"}})
+    counts = import_clinic(clinic, tmp_path / "corrected").counts.set_index("source").loc["scans"]
+    assert (counts["read"], counts["accepted"], counts["refused"]) == (9, 7, 2)
