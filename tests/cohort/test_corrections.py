@@ -335,7 +335,7 @@ def test_headings_that_begin_like_a_formula_come_back_too(tmp_path):
     mapping = MAPPING.replace('"Band"', '"-Band"')
     clinic = write_clinic(tmp_path / "clinic", scans=scans, mapping=mapping)
     write_refused(import_clinic(clinic), tmp_path / "refused")
-    assert to_correct(tmp_path).read_text("utf-8").count("'-Band") == 1
+    assert "'-Band" in to_correct(tmp_path).read_text("utf-8").splitlines()[0]
     corrected = tmp_path / "corrected" / "S01__scans__to_correct.csv"
     correct(to_correct(tmp_path), corrected, {LINE: {"Last": "0,21"}})
     counts = import_clinic(clinic, tmp_path / "corrected").counts.set_index("source").loc["scans"]
