@@ -160,6 +160,18 @@ def _xlsx_source(path: Path, data: bytes) -> tuple[SourceSpec, RecordSet, list[s
     return spec, records, [" | ".join(row)[:100] for row in (records.headers, *records.rows[:2])]
 
 
+def _other_sheets(path: Path, data: bytes, drafted: str) -> list[str]:
+    """What else the workbook holds, so that no sheet is forgotten."""
+    sheets = open_book(data, path.name).layout.worksheets
+    names = [
+        f"'{_comment(s.title)}'" + ("" if s.sheet_state == "visible" else " (hidden)")
+        for s in sheets
+        if s.title != drafted
+    ]
+    told = f"not in this draft: sheet {', '.join(names)}; each needs a source of its own"
+    return [told] if names else []
+
+
 def _no_table(path: Path, found: str) -> SourceError:
     return SourceError(
         "No mapping can be drafted, since the file is no table in text or in a workbook",
@@ -275,14 +287,15 @@ def draft_mapping(source_path: str | os.PathLike[str]) -> DraftMapping:
     if kind not in ("", WORKBOOK):
         raise _no_table(path, kind)
     spec, records, sample = (_xlsx_source if kind else _csv_source)(path, data)
+    others = _other_sheets(path, data, spec.sheet) if kind else []
     columns = _Columns(records)
     head = [
         "# Draft of a mapping file. Check every line that ends in '# guess', replace every '?'.",
         "mapping_version = 1",
-        'site_id = "S01"  # guess',
+        'site_id = "?"  # the code of this clinic, such as S01',
         "",
         "[[rows.sites]]",
-        'site_id = "S01"  # guess',
+        'site_id = "?"  # the same',
         'country = "?"  # guess: two letters, ISO 3166-1',
         'setting = "?"  # guess: ' + ", ".join(table("sites").field("setting").codes),
         "",
@@ -294,7 +307,7 @@ def draft_mapping(source_path: str | os.PathLike[str]) -> DraftMapping:
         for line in _block_lines(table(name), columns)
     ]
     lines = [*head, *_source_lines(spec), "", *_listed(columns), "", *blocks]
-    return DraftMapping("\n".join(lines), tuple(_summary(spec, records, sample)))
+    return DraftMapping("\n".join(lines), (*_summary(spec, records, sample), *others))
 
 
 def _summary(spec: SourceSpec, records: RecordSet, sample: list[str]) -> list[str]:

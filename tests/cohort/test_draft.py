@@ -33,8 +33,12 @@ def test_header_below_a_title_is_found(tmp_path):
 def test_sheet_is_guessed(tmp_path):
     rows = [["Title"], [], *sheet_rows()]
     write_sheet(tmp_path, rows, change=lambda s: s.parent.create_sheet("Read me", 0).append(["x"]))
-    source = tomllib.loads(draft_mapping(tmp_path / "scans.xlsx").text_toml)["sources"]["source"]
+    draft = draft_mapping(tmp_path / "scans.xlsx")
+    source = tomllib.loads(draft.text_toml)["sources"]["source"]
     assert (source["format"], source["sheet"], source["header_line"]) == ("xlsx", "Scans", 3)
+    assert draft.summary[-1] == (
+        "not in this draft: sheet 'Read me'; each needs a source of its own"
+    )
 
 
 def test_columns_with_the_formats_own_names_are_filled_in(tmp_path):
