@@ -21,6 +21,7 @@ from cohortkit.tables import (
     rules_persons,
     rules_readings,
     rules_repeats,
+    rules_slips,
     rules_units,
 )
 from cohortkit.tables.conversion import DTYPES
@@ -51,7 +52,9 @@ RULES: dict[str, RuleFunction] = {
         rules_repeats.rater_at_own_site,
         rules_units.clinic_gap_not_in_cm,
         rules_units.clinic_gap_not_tenfold,
-        rules_units.reading_not_in_cm,
+        rules_slips.rater_gap_not_in_cm,
+        rules_slips.reading_not_in_cm,
+        rules_slips.reading_not_tenfold,
         rules_persons.climbing_years_fit_age,
         rules_persons.scan_finger_is_episode_finger,
         rules_persons.injured_finger_names_its_episode,

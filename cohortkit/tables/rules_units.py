@@ -45,9 +45,8 @@ _LOADED_TORN_MM = 1.0
 _TENFOLD_REST_MM = 4.5
 _TENFOLD_LOADED_MM = 7.0
 _TENFOLD = (_TENFOLD_LOADED_MM, _TENFOLD_REST_MM)
-_FEWEST = 3
+FEWEST = 3
 _FEW = 5
-_SEPARATION = 4.0
 
 
 def _torn(tables: Tables, frame: pd.DataFrame) -> Flags:
@@ -73,18 +72,23 @@ def _limits(tables: Tables, frame: pd.DataFrame) -> NDArray[np.float64]:
 def _mostly(odd: pd.Series) -> bool:
     """More than half of the readings; of three or four, all."""
     if len(odd) < _FEW:
-        return len(odd) >= _FEWEST and bool(odd.all())
+        return len(odd) >= FEWEST and bool(odd.all())
     return bool(odd.mean() > 0.5)
 
 
-def _signs(tables: Tables) -> pd.DataFrame:
-    """Per reading: site, pulley, load, gap, whether it can be judged, is small, or is large."""
+def unit_signs(tables: Tables) -> pd.DataFrame:
+    """Per reading: site, rater, pulley, load, gap (mm), and what it says of its unit.
+
+    `judged` is true for gaps of A2 and A4 above 0 whose load and site are known;
+    0 says nothing of its unit. `small` looks like cm, `large` like ten times too much.
+    """
     frame = get(tables, "readings")
     limits = _limits(tables, frame)
     gap = numbers(frame["gap_mm"])
     signs = pd.DataFrame(
         {
             "site": beside(frame, "scan_id", site_of_scans(tables), "site_id")["site_id"],
+            "rater": frame["rater_id"],
             "pulley": frame["pulley"],
             "load": frame["load"],
             "gap": gap,
@@ -92,7 +96,7 @@ def _signs(tables: Tables) -> pd.DataFrame:
             "large": gap > np.where(equal(frame["load"], "loaded"), *_TENFOLD),
         }
     )
-    signs["judged"] = ~np.isnan(limits) & signs["site"].notna().to_numpy(dtype=bool)
+    signs["judged"] = ~np.isnan(limits) & known(signs, "site") & (gap > 0)
     return signs
 
 
@@ -110,7 +114,7 @@ def _suspect_groups(signs: pd.DataFrame) -> tuple[Flags, Flags]:
         here = (site_of == site).fillna(False).to_numpy(dtype=bool)
         mine = loaded[here[loaded.index]]
         mine = mine if len(mine) else rest[here[rest.index]]
-        judged |= here & (len(mine) >= _FEWEST)
+        judged |= here & (len(mine) >= FEWEST)
         if _mostly(mine["small"]):
             suspect |= here
             continue
@@ -128,10 +132,10 @@ def clinic_gap_not_in_cm(tables: Tables) -> list[Verdict]:
     more, the middle one decides (it lies below its limit); with fewer, all must.
     Broken are all gaps of the clinic, or the loaded ones of the pulley concerned.
     """
-    signs = _signs(tables)
+    signs = unit_signs(tables)
     judged, suspect = _suspect_groups(signs)
     message = said(
-        signs, "gap {} at site {}, most of whose gaps are too small to be in mm", "gap", "site"
+        signs, "gap {:g} at site {}, most of whose gaps are too small to be in mm", "gap", "site"
     )
     return [verdict("readings", judged, suspect, ("gap_mm",), message)]
 
@@ -151,7 +155,7 @@ def _tenfold_groups(signs: pd.DataFrame) -> tuple[Flags, Flags]:
         for load in ("loaded", "rest"):
             rows = here & (load_of == load).to_numpy(dtype=bool)
             mine = signs[rows & can]
-            if len(mine) < _FEWEST:
+            if len(mine) < FEWEST:
                 continue
             verdicts.append(_mostly(mine["large"]))
             suspect |= rows & verdicts[-1]
@@ -171,28 +175,9 @@ def clinic_gap_not_tenfold(tables: Tables) -> list[Verdict]:
     that load or pulley, and all gaps of the clinic if both loads (or the only one
     that can be judged) look tenfold. A gap above the range of the column counts.
     """
-    signs = _signs(tables)
+    signs = unit_signs(tables)
     judged, suspect = _tenfold_groups(signs)
     message = said(
-        signs, "gap {} at site {}, most of whose gaps are too large to be in mm", "gap", "site"
+        signs, "gap {:g} at site {}, most of whose gaps are too large to be in mm", "gap", "site"
     )
     return [verdict("readings", judged, suspect, ("gap_mm",), message)]
-
-
-def reading_not_in_cm(tables: Tables) -> list[Verdict]:
-    """No single gap is a tenth of what its clinic's other gaps are.
-
-    Broken is a gap of A2 or A4 that lies below its limit and below a quarter of
-    the median of the other gaps of the same site, pulley and load state that lie
-    above theirs. Not judged with fewer than three such gaps.
-    """
-    signs = _signs(tables)
-    large = signs["gap"].where(signs["judged"] & ~signs["small"])
-    group = [signs["site"].astype(object), signs["pulley"], signs["load"]]
-    peers = large.groupby(group, dropna=False, sort=False)
-    judged = signs["judged"].to_numpy(dtype=bool) & (numbers(peers.transform("count")) >= _FEWEST)
-    usual = numbers(peers.transform("median"))
-    broken = signs["small"].to_numpy(dtype=bool) & (signs["gap"].to_numpy() * _SEPARATION < usual)
-    told = signs.assign(usual=usual)
-    message = said(told, "gap {} where most are near {}: perhaps in cm", "gap", "usual")
-    return [verdict("readings", judged, broken, ("gap_mm",), message)]
