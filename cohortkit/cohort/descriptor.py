@@ -28,6 +28,7 @@ SIDE_COLUMNS: dict[str, dict[str, tuple[str, str]]] = {
         "source": ("string", "Name of the source in the site's mapping."),
         "file_sha256": ("string", "SHA-256 of the site's file. Its name stays at the site."),
         "line": ("integer", "Line of the record in that file (or row of its sheet)."),
+        "corrected": ("boolean", "Whether the site's correction took that record's place."),
     },
     "flow": {
         "step": ("string", "read, blank, refused, accepted, pooled or released."),

@@ -116,7 +116,10 @@ class Release:
 
     @property
     def provenance(self) -> pd.DataFrame:
-        """Which record of which source made each row: ``table, key, site_id, source, ...``."""
+        """Which record of which source made each row: ``table, key, site_id, source, ...``.
+
+        ``corrected`` is True where a correction had taken the clinic's record's place.
+        """
         data = read_part(self.path, self.manifest, "provenance.parquet")
         return from_parquet_bytes(data, "provenance")
 

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path, PurePosixPath
+from types import MappingProxyType
 from typing import Any
 
 import jsonschema
@@ -51,6 +52,7 @@ def build_manifest(
     sites: Sequence[str],
     mode: str,
     notices: Sequence[str] = (),
+    corrected: Mapping[str, int] = MappingProxyType({}),
 ) -> dict[str, Any]:
     """The manifest of files that are about to be written, its own hash included."""
     hashes = {name: sha256(data) for name, data in files.items()}
@@ -72,6 +74,7 @@ def build_manifest(
         "created_at": datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
         "sites": list(sites),
         "notices": list(notices),
+        "corrected_records": dict(corrected),
         "tables": tables,
         "files": {n: {"bytes": len(d), "sha256": hashes[n]} for n, d in sorted(files.items())},
         "identity": {"mode": mode},

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from cohortkit.cohort.flow import participant_flow
+from cohortkit.cohort.kept_corrections import APPLIED
 from cohortkit.cohort.row_keys import row_keys
 from cohortkit.cohort.same_person import same_person_candidates
 from cohortkit.errors import PoolingError
@@ -37,7 +38,8 @@ class Pooled:
         Table name to typed rows; all ten, sorted by key.
     provenance
         One line per row of a table and record that made it: ``table, key,
-        site_id, source, file, file_sha256, sheet, line``.
+        site_id, source, file, file_sha256, sheet, line, corrected`` (True if a
+        correction had taken the place of the clinic's own record).
     problems
         Every problem of every clinic, and the warnings that only the pool shows.
     counts
@@ -80,7 +82,7 @@ def pool(intakes: Iterable[Intake]) -> Pooled:
     """
     clinics = sorted(intakes, key=lambda intake: intake.site_id)
     _check_sites([clinic.site_id for clinic in clinics])
-    provenance = _stacked([clinic.provenance for clinic in clinics])
+    provenance = _stacked([_marked(clinic) for clinic in clinics])
     tables = {name: _joined(clinics, name, provenance) for name in TABLE_NAMES}
     warnings = _judged(clinics, tables, provenance)
     problems = _stacked([*(clinic.problems for clinic in clinics), warnings])
@@ -94,6 +96,15 @@ def pool(intakes: Iterable[Intake]) -> Pooled:
         flow=participant_flow(counts, problems, tables),
         notices=_notices(clinics),
     )
+
+
+def _marked(clinic: Intake) -> pd.DataFrame:
+    """The clinic's provenance, saying of each record whether it was corrected."""
+    record = ["source", "file_sha256", "line"]
+    applied = clinic.corrections[clinic.corrections["state"] == APPLIED]
+    made = pd.MultiIndex.from_frame(applied[record].astype(object))
+    read = pd.MultiIndex.from_frame(clinic.provenance[record].astype(object))
+    return clinic.provenance.assign(corrected=pd.array(read.isin(made), dtype="boolean"))
 
 
 def _notices(clinics: Sequence[Intake]) -> tuple[str, ...]:

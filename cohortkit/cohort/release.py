@@ -67,7 +67,9 @@ def freeze(pooled: Pooled, out: Path | str, *, ids: IdCoding) -> Release:
     _refuse_place(target, ids)
     parts = build_parts(pooled, ids)
     manifest = manifest_bytes(
-        build_manifest(parts.files, parts.rows, parts.sites, ids.mode, pooled.notices)
+        build_manifest(
+            parts.files, parts.rows, parts.sites, ids.mode, pooled.notices, parts.corrected
+        )
     )
     try:
         if not target.parent.is_dir():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
@@ -22,7 +22,7 @@ from cohortkit.tables.canonical import from_csv_bytes, to_csv_bytes
 from cohortkit.tables.rules import RULES
 from cohortkit.tables.schema import TABLE_NAMES, typed
 
-_TYPES = {"string": "string", "integer": "Int64", "number": "float64"}
+_TYPES = {"string": "string", "integer": "Int64", "number": "float64", "boolean": "boolean"}
 
 
 @dataclass(frozen=True)
@@ -32,6 +32,7 @@ class Parts:
     files: dict[str, bytes]
     rows: dict[str, int]
     sites: tuple[str, ...]
+    corrected: dict[str, int]
 
 
 def build_parts(pooled: Pooled, ids: IdCoding) -> Parts:
@@ -74,11 +75,20 @@ def build_parts(pooled: Pooled, ids: IdCoding) -> Parts:
     files["provenance.parquet"] = to_parquet_bytes(provenance)
     files |= {f"{name}.csv": to_csv_bytes(side[name]) for name in SIDE_TABLES}
     files[DESCRIPTOR] = descriptor_bytes(files)
+    sites = tuple(sorted(coded["sites"]["site_id"].astype(object)))
     return Parts(
         files=files,
         rows={name: len(coded[name]) for name in TABLE_NAMES},
-        sites=tuple(sorted(coded["sites"]["site_id"].astype(object))),
+        sites=sites,
+        corrected=_corrected(provenance, sites),
     )
+
+
+def _corrected(provenance: pd.DataFrame, sites: Sequence[str]) -> dict[str, int]:
+    """Corrected records by site. A record that made several rows counts once."""
+    record = ["site_id", "source", "file_sha256", "line"]
+    held = provenance.loc[provenance["corrected"], record].drop_duplicates()
+    return {site: int((held["site_id"] == site).sum()) for site in sites}
 
 
 def _origin(pooled: Pooled) -> Origin:

@@ -21,9 +21,13 @@ def _by_site(release: Release) -> Table:
     records = flow[flow["unit"] == "records"]
     wide = records.groupby(["site_id", "step"])["n"].sum().unstack("step").reindex(columns=_STEPS)
     wide = wide.fillna(0)
+    corrected = pd.Series(release.manifest.get("corrected_records", {}), dtype="float64")
+    if corrected.sum():
+        at = _STEPS.index("accepted") + 1
+        wide.insert(at, "of which corrected", corrected.reindex(wide.index).fillna(0))
     rows = [[str(site), *(str(int(n)) for n in row)] for site, row in wide.iterrows()]
     rows.append(["all sites", *(str(int(n)) for n in wide.sum())])
-    return Table("Records by site: read = accepted + refused + blank", ["site", *_STEPS], rows)
+    return Table("Records by site: read = accepted + refused + blank", ["site", *wide], rows)
 
 
 def _counted(counts: pd.DataFrame, code: str) -> tuple[list[str], list[list[str]]]:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from cohortkit.cohort.intake import no_corrections
 from cohortkit.cohort.pooling import Pooled, pool
 from cohortkit.cohort.row_keys import row_keys
 from cohortkit.tables.schema import TABLE_NAMES, empty, typed
@@ -29,6 +30,7 @@ class FakeIntake:
     problems: pd.DataFrame
     records: pd.DataFrame
     counts: pd.DataFrame
+    corrections: pd.DataFrame = field(default_factory=no_corrections)
     notice: str = ""
 
 

@@ -29,7 +29,7 @@ def pooled_cohort(scale=1.0, seed=None):
         keys = row_keys(tables[name], name)
         place = {"table": name, "site_id": "S01", "source": name, "file": f"{name}.csv"}
         rows = pd.DataFrame({"key": keys.to_numpy(), "line": range(2, len(keys) + 2)})
-        parts.append(rows.assign(**place, file_sha256="0" * 64, sheet=pd.NA))
+        parts.append(rows.assign(**place, file_sha256="0" * 64, sheet=pd.NA, corrected=False))
     provenance = pd.concat(parts, ignore_index=True)
     accepted = len(provenance)
     counts = pd.DataFrame(
