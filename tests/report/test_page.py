@@ -140,7 +140,9 @@ def test_refused_records_add_up_reason_by_reason_and_site_by_site(release):
 def test_a_record_with_two_reasons_counts_once_and_the_page_says_so(release):
     twice = release.refusals
     twice = pd.concat([twice, twice[twice["severity"] == "refuse"]], ignore_index=True)
-    several = SimpleNamespace(flow=release.flow, refusals=twice, duplicates=release.duplicates)
+    several = SimpleNamespace(
+        flow=release.flow, refusals=twice, duplicates=release.duplicates, manifest={}
+    )
     refused = record_tables.record_tables(several)[1]
     # by hand: the fixture refuses one record, here with two problems
     assert refused.rows[-1][-1] == "1"
@@ -215,6 +217,7 @@ class Hostile:
         self.flow = release.flow.assign(site_id=ATTACK, reason=ATTACK)
         self.refusals = release.refusals.assign(site_id=ATTACK, code=ATTACK, source=ATTACK)
         self.duplicates = release.duplicates
+        self.manifest = {"corrected_records": {ATTACK: 1}}
         self.sites = self.notices = (ATTACK,)
         self.label = self.release_hash = self.schema_version = ATTACK
 
