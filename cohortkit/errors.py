@@ -6,7 +6,14 @@ text without a traceback and leaves with the class's `exit_code`.
 
 from __future__ import annotations
 
+import re
 from typing import Self
+
+_TOLD = re.compile(
+    r"(?P<what>.+?)\.(?: Where: (?P<where>.+?)\.)?(?: Found: (?P<found>.+?)\.)?"
+    r" Next: (?P<next_step>.+)\.",
+    re.DOTALL,
+)
 
 
 class CohortkitError(Exception):
@@ -42,6 +49,12 @@ class CohortkitError(Exception):
             parts.append(f"Found: {self.found}.")
         parts.append(f"Next: {self.next_step.rstrip('.')}.")
         return " ".join(parts)
+
+    @classmethod
+    def from_text(cls, text: str) -> Self | None:
+        """The error that a `text` tells, as from another process; None if it is told otherwise."""
+        told = _TOLD.fullmatch(text)
+        return cls(**told.groupdict(default="")) if told else None
 
     def within(self, place: str) -> Self:
         """The same error with a wider place, such as the site, named in front of its own."""

@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+from cohortkit import errors
 from cohortkit.errors import ArgumentError, CohortkitError, MissingPackageError
 from cohortkit.tables.schema import shipped_folder
 
@@ -57,7 +58,8 @@ def run_notebooks(
     ArgumentError
         If a name is not that of a shipped notebook.
     CohortkitError
-        If a cell fails; names the notebook and the error of the cell.
+        If a cell fails: the cell's own error, in its class, with the notebook named in
+        its place; or, if it is none of ours, one that quotes it.
     """
     nbformat, nbclient = (_package(name) for name in ("nbformat", "nbclient"))
     _package("ipykernel")
@@ -123,9 +125,19 @@ def _execute(nbformat: Any, nbclient: Any, path: Path, variables: dict[str, str]
         try:
             client.execute(cleanup_kc=True, env=os.environ | variables)
         except nbclient.exceptions.CellExecutionError as error:
-            raise CohortkitError(
-                "A notebook stopped with an error",
-                where=path.name,
-                found=f"{error.ename}: {error.evalue}",
-                next_step="open the notebook on the same release and run it cell by cell",
-            ) from error
+            raise _stopped(path.name, error.ename, error.evalue) from error
+
+
+def _stopped(notebook: str, kind: str, message: str) -> CohortkitError:
+    """The error of a cell as the command says it: one of ours as it was, placed in its notebook."""
+    own = getattr(errors, kind, None)
+    if isinstance(own, type) and issubclass(own, CohortkitError):
+        told = own.from_text(message)
+        if told is not None:
+            return told.within(f"notebook {notebook}")
+    return CohortkitError(
+        "A notebook stopped with an error",
+        where=f"notebook {notebook}",
+        found=f"{kind}: {message}",
+        next_step="open the notebook on the same release and run it cell by cell",
+    )
