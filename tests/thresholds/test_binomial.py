@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from statsmodels.stats.proportion import proportion_confint
 
-from cohortkit.thresholds.binomial import effective_size, proportion
+from cohortkit.errors import ArgumentError
+from cohortkit.thresholds.binomial import clopper_pearson, effective_size, proportion, wilson
 
 
 def hits(k, n):
@@ -87,3 +88,61 @@ def test_clustering_is_named_and_widens(kind):
     assert clustered.upper - clustered.lower > naive.upper - naive.lower
     assert "participants" in clustered.method
     assert "participants" not in naive.method
+
+
+LIMITS = pytest.mark.parametrize("limits", [wilson, clopper_pearson])
+
+
+@LIMITS
+@pytest.mark.parametrize("share", [46, 47, 1.0001, -0.1, -1, np.inf])
+def test_a_count_is_no_share(limits, share):
+    with pytest.raises(ArgumentError, match=r"'share' is a proportion from 0 to 1.*46 / 47"):
+        limits(share, 46, 0.95)
+
+
+@LIMITS
+@pytest.mark.parametrize("n", [-1, -0.5, np.inf])
+def test_no_number_of_rows_is_negative_or_endless(limits, n):
+    with pytest.raises(ArgumentError, match="'n' is a number of rows"):
+        limits(0.5, n, 0.95)
+
+
+@LIMITS
+@pytest.mark.parametrize("level", [0, 1, 95, -0.5])
+def test_a_level_lies_between_0_and_1(limits, level):
+    with pytest.raises(ArgumentError, match="'level'"):
+        limits(0.5, 47, level)
+
+
+@LIMITS
+@pytest.mark.parametrize(("share", "n"), [(0.0, 0), (1.0, 0.0), (0.5, np.nan), (np.nan, 5)])
+def test_where_nothing_is_known_the_limits_are_nan(limits, share, n):
+    assert np.isnan(limits(share, n, 0.95)).all()
+
+
+@pytest.mark.parametrize("kind", ["wilson", "clopper_pearson"])
+def test_without_a_row_share_and_limits_are_nan(kind):
+    found = proportion(hits(0, 0), np.arange(0), kind=kind, level=0.95)
+    assert np.isnan([found.value, found.lower, found.upper]).all()
+    assert found.effective_n == 0
+
+
+@pytest.mark.parametrize(
+    ("hit", "cluster", "told"),
+    [
+        (np.array([1, 2, 0]), np.arange(3), "'hit' holds true or false.*2"),
+        (np.array([0.5, 1.0]), np.arange(2), "'hit' holds true or false.*0.5"),
+        (np.array([np.nan, 1.0]), np.arange(2), "'hit' holds true or false.*nan"),
+        (hits(1, 3), np.arange(2), "3 hits and 2 participant codes"),
+        (hits(1, 2), np.array([0.5, 1.0]), "whole numbers from 0"),
+        (hits(1, 2), np.array([-1, 1]), "whole numbers from 0"),
+    ],
+)
+def test_rows_that_cannot_be_are_refused(hit, cluster, told):
+    with pytest.raises(ArgumentError, match=told):
+        proportion(hit, cluster, kind="wilson", level=0.95)
+
+
+def test_an_unknown_interval_is_refused():
+    with pytest.raises(ArgumentError, match="'wilson' or 'clopper_pearson'"):
+        proportion(hits(1, 2), np.arange(2), kind="wald", level=0.95)
