@@ -42,7 +42,7 @@ Say = Callable[[str], None]
 _SITES = "sites"
 _NO_LOG = (
     "no log beside the release: a consistent rewrite of table and manifest cannot be told from "
-    "the original; compare the manifest's SHA-256 with the one you published"
+    "the original; compare the SHA-256 of manifest.json with the one you published"
 )
 INVENTED = "All clinics, people, ids and readings of this demo are invented."
 
@@ -260,7 +260,7 @@ def _release_lines(release: Release) -> list[str]:
     return [
         f"release: {release.path}",
         f"release hash: {release.release_hash}",
-        f"manifest SHA-256: {sha256((release.path / MANIFEST).read_bytes())}",
+        f"SHA-256 of manifest.json: {sha256((release.path / MANIFEST).read_bytes())}",
         "rows: " + ", ".join(f"{name} {n}" for name, n in rows.items()),
     ]
 
@@ -280,7 +280,7 @@ def verify_release(path: Path, *, progress: Say) -> Outcome:
         lines = [
             f"intact: {path}",
             f"release hash: {found.release_hash}",
-            f"manifest SHA-256: {found.manifest_sha256}",
+            f"SHA-256 of manifest.json: {found.manifest_sha256}",
             "a line of the log beside the release confirms it" if found.logged else _NO_LOG,
         ]
         return Outcome(lines, data)

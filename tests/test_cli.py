@@ -170,11 +170,11 @@ def releases(pool, tmp_path_factory):
 def test_verify_says_whether_a_log_confirms_the_manifest(capsys, tmp_path, releases):
     _, out, _ = leave(capsys, "--quiet", "verify", str(releases / "old" / "r"))
     digest = hashlib.sha256((releases / "old" / "r" / "manifest.json").read_bytes()).hexdigest()
-    assert f"manifest SHA-256: {digest}" in out
+    assert f"SHA-256 of manifest.json: {digest}" in out
     assert "confirms it" in out
     shutil.copytree(releases / "old" / "r", tmp_path / "copy")
     _, out, _ = leave(capsys, "--quiet", "verify", str(tmp_path / "copy"))
-    assert "compare the manifest's SHA-256 with the one you published" in out
+    assert "compare the SHA-256 of manifest.json with the one you published" in out
 
 
 @pytest.mark.parametrize(

@@ -22,6 +22,13 @@ from cohortkit.tables.schema import SCHEMA_VERSION, TABLE_NAMES, read_json, tabl
 MANIFEST = "manifest.json"
 DESCRIPTOR = "datapackage.json"
 FORMAT_VERSION = 1
+SEAL = "sha256_without_this_line"
+"""Entry of the manifest that holds the hash of all its other lines.
+
+The hash that is printed, logged and published as ``manifest_sha256`` is another: that of the
+whole file, as ``sha256sum manifest.json`` gives it.
+"""
+_SEALS = (SEAL, "manifest_sha256")  # the second is what the entry was called at first
 SIDE_TABLES = ("flow", "refusals", "warnings", "duplicates")
 _LARGEST = 20_000_000
 _SOFTWARE = ("pandas", "pyarrow", "numpy")
@@ -84,7 +91,7 @@ def build_manifest(
             **{name: version(name) for name in _SOFTWARE},
         },
     }
-    return manifest | {"manifest_sha256": own_hash(manifest)}
+    return sealed(manifest)
 
 
 def manifest_bytes(manifest: Mapping[str, Any]) -> bytes:
@@ -92,9 +99,17 @@ def manifest_bytes(manifest: Mapping[str, Any]) -> bytes:
     return (json.dumps(manifest, indent=2, sort_keys=True, ensure_ascii=False) + "\n").encode()
 
 
-def own_hash(manifest: Mapping[str, Any]) -> str:
-    """SHA-256 of the manifest without the field that holds this hash."""
-    return sha256(manifest_bytes({k: v for k, v in manifest.items() if k != "manifest_sha256"}))
+def sealed(manifest: Mapping[str, Any]) -> dict[str, Any]:
+    """The manifest with the hash of its other lines in the entry `SEAL`."""
+    return {**_without_seal(manifest), SEAL: _own_hash(manifest)}
+
+
+def _without_seal(manifest: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in manifest.items() if key not in _SEALS}
+
+
+def _own_hash(manifest: Mapping[str, Any]) -> str:
+    return sha256(manifest_bytes(_without_seal(manifest)))
 
 
 def require_release(folder: Path) -> None:
@@ -156,7 +171,8 @@ def read_manifest(folder: Path) -> dict[str, Any]:
             found=f"layout {manifest['format_version']}, known is {FORMAT_VERSION}",
             next_step="open it with the version of cohortkit that its manifest names",
         )
-    if data != manifest_bytes(manifest) or manifest.get("manifest_sha256") != own_hash(manifest):
+    seals = [manifest[key] for key in _SEALS if key in manifest]
+    if data != manifest_bytes(manifest) or seals != [_own_hash(manifest)]:
         raise _altered(path, "its bytes do not give the hash that it names")
     _check_contents(manifest, path)
     return manifest

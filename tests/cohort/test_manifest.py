@@ -12,9 +12,9 @@ from cohortkit.cohort.manifest import (
     MANIFEST,
     build_manifest,
     manifest_bytes,
-    own_hash,
     read_manifest,
     release_hash,
+    sealed,
 )
 from cohortkit.errors import IntegrityError
 from cohortkit.tables.schema import SCHEMA_VERSION, TABLE_NAMES
@@ -28,7 +28,7 @@ def manifest():
 
 def write(folder, manifest, sign=True):
     if sign:
-        manifest = manifest | {"manifest_sha256": own_hash(manifest)}
+        manifest = sealed(manifest)
     (folder / MANIFEST).write_bytes(manifest_bytes(manifest))
     return folder
 
@@ -63,6 +63,24 @@ def test_rows_hash_and_schema_version_enter_the_release_hash(manifest):
 def test_neither_time_nor_software_enters_the_release_hash(manifest):
     other = manifest | {"created_at": "1970-01-01T00:00:00Z", "software": {"pandas": "0"}}
     assert release_hash(other["tables"], other["schema_version"]) == manifest["release_hash"]
+
+
+def test_the_seal_is_the_hash_of_every_other_line(manifest):
+    lines = manifest_bytes(manifest).splitlines(keepends=True)
+    others = b"".join(line for line in lines if b"sha256_without_this_line" not in line)
+    assert len(lines) == others.count(b"\n") + 1
+    assert manifest["sha256_without_this_line"] == hashlib.sha256(others).hexdigest()
+    assert "manifest_sha256" not in manifest
+
+
+def test_a_manifest_sealed_under_the_first_name_is_read(manifest, tmp_path):
+    old = {key: value for key, value in manifest.items() if key != "sha256_without_this_line"}
+    digest = hashlib.sha256(manifest_bytes(old)).hexdigest()
+    first = old | {"manifest_sha256": digest}
+    assert read_manifest(write(tmp_path, first, sign=False)) == first
+    for wrong in (old, manifest | {"manifest_sha256": digest}, first | {"sites": ["S01"]}):
+        with pytest.raises(IntegrityError, match="altered"):
+            read_manifest(write(tmp_path, wrong, sign=False))
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from cohortkit.cohort.identity import IdCoding
-from cohortkit.cohort.manifest import FILES, MANIFEST, manifest_bytes, own_hash, read_manifest
+from cohortkit.cohort.manifest import FILES, MANIFEST, manifest_bytes, read_manifest, sealed
 from cohortkit.cohort.parquet import table_from_parquet, to_parquet_bytes
 from cohortkit.cohort.release import freeze, open_release, verify
 from cohortkit.cohort.release_log import LOG
@@ -194,8 +194,7 @@ def test_the_log_confirms_the_manifest_or_is_not_there(release, place):
 
 def signed(release, manifest):
     """A forger's manifest: its own hash is right."""
-    manifest = manifest | {"manifest_sha256": own_hash(manifest)}
-    (release / MANIFEST).write_bytes(manifest_bytes(manifest))
+    (release / MANIFEST).write_bytes(manifest_bytes(sealed(manifest)))
 
 
 def forged_parquet(release):
