@@ -243,9 +243,10 @@ def freeze_pool(pool: Path, out: Path, *, ids: str, secret: Path, progress: Say)
     """Freeze the pool as a release."""
     places = {"the release to be made": out, "the pool": pool}
     refuse_secret_place(secret, folders=places)
+    coding = IdCoding.open(ids, secret)
     pooled = _pool_folder(pool, progress)
     progress("freezing")
-    release = freeze(pooled, out, ids=IdCoding.open(ids, secret))
+    release = freeze(pooled, out, ids=coding)
     data = {
         "release": str(release.path),
         "release_hash": release.release_hash,

@@ -11,6 +11,9 @@ Two modes, named in the manifest:
 
 Either file has mode 0600 and lies outside every release. Neither it nor an id is
 ever written to a log or a message. Site codes stay as they are.
+
+Codes are drawn first and kept last: a freeze that is refused in between leaves no
+new file and no new code behind.
 """
 
 from __future__ import annotations
@@ -24,6 +27,7 @@ import secrets
 import stat
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -32,7 +36,7 @@ import pandas as pd
 from cohortkit import checks
 from cohortkit.cohort.locking import writer_lock
 from cohortkit.cohort.manifest import holds_release
-from cohortkit.cohort.writing import atomic_write
+from cohortkit.cohort.writing import atomic_write, refuse_unmakeable
 from cohortkit.errors import ReleaseError
 
 CODED: dict[str, str] = {
@@ -56,6 +60,56 @@ Name = tuple[str, str, str]
 """Site, kind and id: what one code stands for."""
 
 
+@dataclass(frozen=True, repr=False)
+class Draw:
+    """Codes as drawn, and what the file holds that turns them back, before and after.
+
+    Parameters
+    ----------
+    codes
+        Name to code.
+    path
+        The code table or the key file.
+    before
+        Its bytes when the codes were drawn; None if there was none.
+    after
+        Its bytes with which every code can be traced.
+    """
+
+    codes: dict[Name, str]
+    path: Path
+    before: bytes | None
+    after: bytes
+
+    def keep(self, held: Path | None = None) -> None:
+        """Write the file, if the codes need more than it holds. Its folder is made too.
+
+        Parameters
+        ----------
+        held
+            A folder whose writer's lock the caller holds.
+
+        Raises
+        ------
+        ReleaseError
+            If another process has changed the file since the codes were drawn.
+        """
+        if self.after == self.before:
+            return
+        folder = self.path.parent
+        if not folder.is_dir():
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        with nullcontext() if held and held.samefile(folder) else writer_lock(folder):
+            now = self.path.read_bytes() if self.path.exists() else None
+            if now not in (self.before, self.after):
+                raise ReleaseError(
+                    "The file that turns ids into codes was changed by another process meanwhile",
+                    where=str(self.path),
+                    next_step="run the command again",
+                )
+            atomic_write(self.path, self.after, mode=0o600)
+
+
 @dataclass(frozen=True)
 class IdCoding:
     """How ids become codes, and where the site keeps what turns them back.
@@ -65,44 +119,58 @@ class IdCoding:
     mode
         ``random`` or ``hmac``.
     path
-        The code table or the key file. `IdCoding.open` makes it if absent.
+        The code table or the key file.
+    new
+        True if the file is to be made with the first codes that are kept.
     """
 
     mode: str
     path: Path
+    new: bool = False
 
     def __post_init__(self) -> None:
         checks.one_of("mode", self.mode, MODES)
 
     @classmethod
     def open(cls, mode: str, path: Path | str) -> IdCoding:
-        """Use the file at `path`, or make it: an empty code table, or a new random key.
+        """Use the file at `path`. If there is none, it is made with the first codes kept.
 
-        Its folder is made too, for this user alone.
+        That is at the end of `codes`, or of a `freeze`: an empty code table grows, or a
+        new random key is drawn. Its folder is made too, for this user alone.
 
         Raises
         ------
         ReleaseError
-            If the file can be read by other users, is not what the mode needs, or
-            would lie in a release. Nothing is made then.
+            If the file can be read by other users, is not what the mode needs, could
+            not be made, or would lie in a release.
         """
-        coding = cls(mode, Path(path))
+        coding = cls(mode, Path(path), new=not Path(path).exists())
         refuse_secret_place(coding.path)
-        if not coding.path.exists():
-            coding.path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-            with writer_lock(coding.path.parent):
-                if not coding.path.exists():
-                    atomic_write(coding.path, coding._new_file(), mode=0o600)
-        content = coding._content()
-        if mode == "random":
-            _read_table(content, coding.path)
+        if coding.new:
+            refuse_unmakeable(coding.path.parent, "the code table or key")
+        elif mode == "random":
+            _read_table(coding._content(), coding.path)
+        else:
+            coding._content()
         return coding
 
     def codes(self, names: Iterable[Name]) -> dict[Name, str]:
         """The code of each name: 16 base32 digits, the same in every call.
 
         In mode ``random`` new names get new codes and the table is written
-        before this returns, so that a code in a release can always be traced.
+        before this returns, so that each code can always be traced.
+
+        Raises
+        ------
+        ReleaseError
+            As `draw` and `Draw.keep`.
+        """
+        drawn = self.draw(names)
+        drawn.keep()
+        return drawn.codes
+
+    def draw(self, names: Iterable[Name]) -> Draw:
+        """The code of each name, as `codes` gives it, with nothing written yet.
 
         Raises
         ------
@@ -117,30 +185,30 @@ class IdCoding:
                     where=f"site {name[0]!r}, an id of a {name[1]}",
                     next_step="correct the id at the clinic and import again",
                 )
-        found = self._hashed(wanted) if self.mode == "hmac" else self._looked_up(wanted)
+        before = None if self.new and not self.path.exists() else self._content()
+        after = self._new_file() if before is None else before
+        if self.mode == "hmac":
+            key = bytes.fromhex(after.decode("ascii").strip())
+            found = {name: _code(_digest(key, name)) for name in wanted}
+        else:
+            found, after = self._looked_up(wanted, after)
         if len(set(found.values())) < len(found):
             raise ReleaseError(
                 "Two ids share a code",
                 where=f"mode '{self.mode}'",
                 next_step="freeze with a new key file or code table",
             )
-        return found
+        return Draw(found, self.path, before, after)
 
-    def _hashed(self, names: list[Name]) -> dict[Name, str]:
-        key = bytes.fromhex(self._content().decode("ascii").strip())
-        return {name: _code(_digest(key, name)) for name in names}
-
-    def _looked_up(self, names: list[Name]) -> dict[Name, str]:
-        with writer_lock(self.path.parent):
-            known = _read_table(self._content(), self.path)
-            new = [name for name in names if name not in known]
-            taken = set(known.values())
-            for name in new:
-                known[name] = next(code for code in _random_codes() if code not in taken)
-                taken.add(known[name])
-            if new:
-                atomic_write(self.path, _table_bytes(known), mode=0o600)
-        return {name: known[name] for name in names}
+    def _looked_up(self, names: list[Name], table: bytes) -> tuple[dict[Name, str], bytes]:
+        """Codes by a code table, and the table with those that it lacked."""
+        known = _read_table(table, self.path)
+        new = [name for name in names if name not in known]
+        taken = set(known.values())
+        for name in new:
+            known[name] = next(code for code in _random_codes() if code not in taken)
+            taken.add(known[name])
+        return {name: known[name] for name in names}, _table_bytes(known) if new else table
 
     def _new_file(self) -> bytes:
         if self.mode == "random":
@@ -261,25 +329,35 @@ def _read_table(content: bytes, path: Path) -> dict[Name, str]:
     return known
 
 
+def id_names(tables: Mapping[str, pd.DataFrame]) -> set[Name]:
+    """Every id of the tables, with its kind and the site that its own row belongs to.
+
+    A reading that another site's rater made keeps pointing to that rater.
+    """
+    homes = _homes(tables)
+    return {(site, kind, own) for kind, ids in homes.items() for own, site in ids.items()}
+
+
 def code_tables(
-    tables: Mapping[str, pd.DataFrame], coding: IdCoding
+    tables: Mapping[str, pd.DataFrame], codes: Mapping[Name, str]
 ) -> tuple[dict[str, pd.DataFrame], dict[str, dict[str, str]]]:
     """Tables with every id replaced by its code, in every column that points to it.
 
-    The site in a code is the one that the id's own row belongs to, so a reading
-    that another site's rater made keeps pointing to that rater.
+    Parameters
+    ----------
+    tables
+        The ten tables.
+    codes
+        The code of each of their `id_names`.
 
     Returns
     -------
     tuple
         The coded tables (same rows, same order), and per kind the code of each id.
     """
-    homes = _homes(tables)
-    names = {(site, kind, own) for kind, ids in homes.items() for own, site in ids.items()}
-    codes = coding.codes(names)
     by_kind = {
         kind: {own: codes[(site, kind, own)] for own, site in ids.items()}
-        for kind, ids in homes.items()
+        for kind, ids in _homes(tables).items()
     }
     coded = {}
     for name, frame in tables.items():

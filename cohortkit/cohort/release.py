@@ -2,7 +2,8 @@
 
 A release is a folder that is built under a temporary name, flushed to the disk and
 renamed once. It is never overwritten. Its manifest is written last and holds the
-hash of every file.
+hash of every file. New codes are kept just before the folder gets its name, so that
+every code of a release can be traced and a refused one leaves none.
 """
 
 from __future__ import annotations
@@ -22,10 +23,10 @@ from cohortkit.cohort.manifest import (
     require_release,
 )
 from cohortkit.cohort.pooling import Pooled
-from cohortkit.cohort.release_log import append_to_log
-from cohortkit.cohort.release_parts import build_parts
+from cohortkit.cohort.release_log import append_to_log, whole_log
+from cohortkit.cohort.release_parts import Parts, build_parts
 from cohortkit.cohort.verification import Verification, verify
-from cohortkit.cohort.writing import atomic_folder
+from cohortkit.cohort.writing import atomic_folder, refuse_unmakeable
 from cohortkit.errors import CohortkitError, ReleaseError
 from cohortkit.tables.canonical import sha256
 
@@ -59,9 +60,15 @@ def freeze(pooled: Pooled, out: Path | str, *, ids: IdCoding) -> Release:
     ------
     ReleaseError
         If the folder exists, could not be written, or would hold the code table or
-        key. Nothing is left behind and what was there is unchanged.
+        key. What was there is unchanged.
     IdentifierError
         If anything in the pool looks like a person's identifier.
+
+    Notes
+    -----
+    A freeze that is refused leaves nothing behind, neither a code table or key nor a
+    new code in it. Only a disk that fails in the last steps can leave new codes, or a
+    line in the log, without a release; the next freeze works all the same.
     """
     target = Path(out)
     _refuse_place(target, ids)
@@ -75,7 +82,7 @@ def freeze(pooled: Pooled, out: Path | str, *, ids: IdCoding) -> Release:
         if not target.parent.is_dir():
             target.parent.mkdir(parents=True, exist_ok=True)
         with writer_lock(target.parent):
-            _write(target, parts.files, manifest)
+            _write(target, parts, manifest)
     except ReleaseError:
         raise
     except CohortkitError as error:
@@ -112,17 +119,25 @@ def _refuse_place(target: Path, ids: IdCoding) -> None:
             where=str(ids.path),
             next_step="keep it elsewhere, at the site",
         )
+    refuse_unmakeable(target.parent, "the release")
+    whole_log(target.parent)
 
 
-def _write(target: Path, files: dict[str, bytes], manifest: bytes) -> None:
+def _write(target: Path, parts: Parts, manifest: bytes) -> None:
+    """Write the folder, keep its codes, log it, and let it appear, in this order.
+
+    The caller holds the writer's lock of the folder above.
+    """
     with atomic_folder(target) as folder:
-        for name, data in files.items():
+        for name, data in parts.files.items():
             place = folder / name
             if place.parent != folder and not place.parent.is_dir():
                 os.mkdir(place.parent)
             _write_new(place, data)
         _write_new(folder / MANIFEST, manifest)
         read = read_manifest(folder)
+        whole_log(target.parent)
+        parts.drawn.keep(held=target.parent)
         append_to_log(
             target.parent,
             {

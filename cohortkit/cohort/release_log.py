@@ -33,6 +33,24 @@ def append_to_log(folder: Path, entry: Mapping[str, Any]) -> None:
         If the log was altered; it is left as it is.
     """
     path = folder / LOG
+    old = whole_log(folder)
+    lines = old.splitlines()
+    body = dict(entry) | {
+        "line": len(lines) + 1,
+        "previous": sha256(lines[-1]) if lines else _START,
+    }
+    atomic_write(path, old + _line(body | {"line_sha256": sha256(_line(body))}))
+
+
+def whole_log(folder: Path) -> bytes:
+    """Bytes of the log of a folder; empty if there is none.
+
+    Raises
+    ------
+    ReleaseError
+        If the log was altered.
+    """
+    path = folder / LOG
     old = path.read_bytes() if path.exists() else b""
     broken = broken_lines(old)
     if broken:
@@ -42,12 +60,7 @@ def append_to_log(folder: Path, entry: Mapping[str, Any]) -> None:
             found=broken[0][1],
             next_step="restore the log from its archive, or move it away and begin a new one",
         )
-    lines = old.splitlines()
-    body = dict(entry) | {
-        "line": len(lines) + 1,
-        "previous": sha256(lines[-1]) if lines else _START,
-    }
-    atomic_write(path, old + _line(body | {"line_sha256": sha256(_line(body))}))
+    return old
 
 
 def _line(body: Mapping[str, Any]) -> bytes:

@@ -11,7 +11,7 @@ from cohortkit.cohort.descriptor import SIDE_COLUMNS, descriptor_bytes
 from cohortkit.cohort.flow import COLUMNS as FLOW_COLUMNS
 from cohortkit.cohort.flow import content
 from cohortkit.cohort.identifiers import Origin, refuse_identifiers, screen, screen_text
-from cohortkit.cohort.identity import IdCoding, code_tables
+from cohortkit.cohort.identity import Draw, IdCoding, code_tables, id_names
 from cohortkit.cohort.manifest import DESCRIPTOR, SIDE_TABLES
 from cohortkit.cohort.origins import record_place, row_origin
 from cohortkit.cohort.parquet import to_parquet_bytes
@@ -27,16 +27,17 @@ _TYPES = {"string": "string", "integer": "Int64", "number": "float64", "boolean"
 
 @dataclass(frozen=True)
 class Parts:
-    """What goes into a release folder, the manifest apart."""
+    """What goes into a release folder, the manifest apart, and the codes to be kept with it."""
 
     files: dict[str, bytes]
     rows: dict[str, int]
     sites: tuple[str, ...]
     corrected: dict[str, int]
+    drawn: Draw
 
 
 def build_parts(pooled: Pooled, ids: IdCoding) -> Parts:
-    """Screen the pool, code its ids, and render every file.
+    """Screen the pool, code its ids, and render every file. Nothing is written.
 
     Raises
     ------
@@ -48,7 +49,8 @@ def build_parts(pooled: Pooled, ids: IdCoding) -> Parts:
     """
     refuse_identifiers(screen(pooled.tables), origin=_origin(pooled))
     raw = {name: typed(pooled.tables[name], name) for name in TABLE_NAMES}
-    coded, codes = code_tables(raw, ids)
+    drawn = ids.draw(id_names(raw))
+    coded, codes = code_tables(raw, drawn.codes)
     keys = {
         name: pd.Series(
             row_keys(coded[name], name).astype(object).to_numpy(),
@@ -81,6 +83,7 @@ def build_parts(pooled: Pooled, ids: IdCoding) -> Parts:
         rows={name: len(coded[name]) for name in TABLE_NAMES},
         sites=sites,
         corrected=_corrected(provenance, sites),
+        drawn=drawn,
     )
 
 

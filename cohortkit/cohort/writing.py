@@ -18,7 +18,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from cohortkit.errors import CohortkitError
+from cohortkit.errors import CohortkitError, ReleaseError
 
 _HOST = hashlib.sha256(socket.gethostname().encode()).hexdigest()[:8]
 _TEMPORARY = re.compile(
@@ -46,6 +46,34 @@ def _failed(what: str, target: Path, error: OSError) -> CohortkitError:
         if full
         else "check that the folder exists and may be written to, then run the command again",
     )
+
+
+def refuse_unmakeable(folder: Path, holds: str) -> None:
+    """Stop, before anything is made, at a folder that could not be made or written to.
+
+    Parameters
+    ----------
+    folder
+        The folder, there or not.
+    holds
+        What it is to hold, for the message.
+
+    Raises
+    ------
+    ReleaseError
+        If the folder, or the nearest one above it that is there, is none or is locked.
+    """
+    nearest = next(place for place in (folder, *folder.parents) if os.path.lexists(place))
+    found = "" if os.access(nearest, os.W_OK | os.X_OK) else "it may not be written to"
+    if not nearest.is_dir():
+        found = "no folder"
+    if found:
+        raise ReleaseError(
+            f"The folder that is to hold {holds} cannot be made or written to",
+            where=str(nearest),
+            found=found,
+            next_step="name a place that may be written to",
+        )
 
 
 def sync_folder(folder: Path) -> None:

@@ -11,6 +11,7 @@ import os
 import random
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from cohortkit.cohort import release as release_module
@@ -52,7 +53,7 @@ def main(folder: Path, kills: int, seed: int) -> None:
 
     if mode == "hmac":  # only the writing can be torn, so the parts are made once
         parts = build_parts(pooled, coding("once"))
-        release_module.build_parts = lambda pooled, ids: parts
+        release_module.build_parts = lambda pooled, ids: replace(parts, drawn=ids.draw([]))
     in_child(lambda: freeze(pooled, place / "old", ids=coding("old")) and None)
     old = contents(place / "old")
 

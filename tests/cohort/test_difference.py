@@ -7,7 +7,7 @@ import json
 import pytest
 
 from cohortkit.cohort.difference import diff
-from cohortkit.cohort.identity import IdCoding, code_tables
+from cohortkit.cohort.identity import IdCoding, code_tables, id_names
 from cohortkit.cohort.pooling import pool
 from cohortkit.cohort.release import freeze
 from tests.cohort.clinics import clinic, small, small_rows
@@ -50,7 +50,7 @@ def codes(ids, changed_rows):
     tables = pool([clinic("S01", changed_rows)]).tables
     both = dict(tables)
     both["readings"] = small("S01", 12).tables["readings"]
-    return code_tables(both, ids)[1]
+    return code_tables(both, ids.codes(id_names(both)))[1]
 
 
 def test_a_release_does_not_differ_from_itself(old):

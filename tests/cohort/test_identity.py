@@ -12,7 +12,7 @@ import stat
 
 import pytest
 
-from cohortkit.cohort.identity import CODED, IdCoding, code_tables
+from cohortkit.cohort.identity import CODED, IdCoding, code_tables, id_names
 from cohortkit.cohort.locking import writer_lock
 from cohortkit.cohort.pooling import pool
 from cohortkit.errors import ArgumentError, CohortkitError, ReleaseError
@@ -101,25 +101,61 @@ def test_files_are_private(coding):
 
 
 def test_a_key_is_32_random_bytes(tmp_path):
-    IdCoding.open("hmac", tmp_path / "key")
+    IdCoding.open("hmac", tmp_path / "key").codes(NAMES)
     assert len(bytes.fromhex((tmp_path / "key").read_text())) == 32
 
 
 def test_a_folder_made_for_the_file_is_private_too(tmp_path):
-    IdCoding.open("random", tmp_path / "site_held" / "codes.csv")
+    IdCoding.open("random", tmp_path / "site_held" / "codes.csv").codes(NAMES)
     assert stat.S_IMODE((tmp_path / "site_held").stat().st_mode) == 0o700
 
 
+def test_nothing_is_written_before_codes_are_kept(coding, tmp_path):
+    drawn = coding.draw(NAMES)
+    assert list(tmp_path.iterdir()) == []
+    drawn.keep()
+    assert coding.codes(NAMES) == drawn.codes
+    before = coding.path.read_bytes()
+    more = coding.draw([*NAMES, ("S03", "rater", "R1")])
+    assert coding.path.read_bytes() == before
+    more.keep()
+    assert coding.codes([("S03", "rater", "R1")])["S03", "rater", "R1"] in more.codes.values()
+
+
+def test_codes_drawn_from_a_file_that_changed_since_are_not_kept(coding):
+    first, second = coding.draw(NAMES), coding.draw(NAMES)
+    first.keep()
+    kept = coding.path.read_bytes()
+    with pytest.raises(ReleaseError, match="changed by another process"):
+        second.keep()
+    assert coding.path.read_bytes() == kept
+    first.keep()
+
+
+@pytest.mark.parametrize("above", ["file", "dead link"])
+def test_a_place_that_cannot_be_made_is_told_at_once(tmp_path, above):
+    if above == "file":
+        (tmp_path / "a").write_text("x")
+    else:
+        (tmp_path / "a").symlink_to(tmp_path / "nowhere")
+    with pytest.raises(ReleaseError, match="code table or key cannot be made"):
+        IdCoding.open("random", tmp_path / "a" / "b" / "codes.csv")
+    assert [p.name for p in tmp_path.iterdir()] == ["a"]
+
+
 def test_a_file_that_others_can_read_is_refused(coding):
+    coding.codes(NAMES)
     coding.path.chmod(0o640)
     with pytest.raises(ReleaseError, match="chmod 600"):
         coding.codes(NAMES)
 
 
 def test_a_file_that_went_away_is_not_made_again_silently(coding):
+    coding.codes(NAMES)
+    known = IdCoding.open(coding.mode, coding.path)
     coding.path.unlink()
     with pytest.raises(ReleaseError, match="missing"):
-        coding.codes(NAMES)
+        known.codes(NAMES)
 
 
 @pytest.mark.parametrize("content", ["", "abc", "zz" * 32, "0b" * 31, "0b" * 33])
@@ -171,13 +207,15 @@ def test_a_second_writer_of_a_code_table_is_told_to_wait(tmp_path):
 
 def test_the_secret_is_in_no_text_of_the_coding(tmp_path):
     coding = IdCoding.open("hmac", tmp_path / "key")
+    drawn = coding.draw(NAMES)
+    drawn.keep()
     secret = (tmp_path / "key").read_text().strip()
-    assert secret not in repr(coding) + str(vars(coding))
+    assert secret not in repr(coding) + str(vars(coding)) + repr(drawn) + str(drawn)
 
 
 def test_keys_between_tables_still_fit_and_no_id_is_left(coding):
     pooled = two_clinics()
-    coded, codes = code_tables(pooled.tables, coding)
+    coded, codes = code_tables(pooled.tables, coding.codes(id_names(pooled.tables)))
     assert judge(coded).breaches.empty
     ids = {own for kind in codes.values() for own in kind}
     for name, frame in coded.items():
@@ -197,7 +235,7 @@ def test_a_rater_of_another_site_keeps_one_code(coding):
     rows["raters"].append({"rater_id": "S01-R1", "site_id": "S01", "discipline": "radiology"})
     rows["readings"].append({**rows["readings"][0], "reading_id": "x", "rater_id": "S01-R1"})
     pooled = pool([small("S01", 2), clinic("S02", rows)])
-    coded, codes = code_tables(pooled.tables, coding)
+    coded, codes = code_tables(pooled.tables, coding.codes(id_names(pooled.tables)))
     code = codes["rater"]["S01-R1"]
     assert (coded["raters"]["rater_id"] == code).sum() == 1
     sites = (
@@ -212,7 +250,7 @@ def test_an_id_that_points_to_no_row_is_refused(coding):
     tables = dict(two_clinics().tables)
     tables["raters"] = tables["raters"].iloc[1:].reset_index(drop=True)
     with pytest.raises(ReleaseError, match="table 'readings', column 'rater_id'"):
-        code_tables(tables, coding)
+        code_tables(tables, coding.codes(id_names(tables)))
 
 
 @pytest.mark.parametrize("mode", ["random", "hmac"])
@@ -230,7 +268,8 @@ def test_no_secret_is_made_in_a_release(tmp_path, mode, manifest):
 
 def test_a_manifest_of_something_else_is_no_release(tmp_path):
     (tmp_path / "manifest.json").write_text('{"name": "app"}')
-    assert IdCoding.open("random", tmp_path / "codes").path.exists()
+    IdCoding.open("random", tmp_path / "codes").codes(NAMES)
+    assert (tmp_path / "codes").exists()
 
 
 @pytest.mark.parametrize("mode", ["random", "hmac"])
@@ -253,6 +292,6 @@ def test_a_private_file_of_another_kind_is_no_code_table(tmp_path):
 
 @pytest.mark.parametrize(("mode", "other"), [("random", "hmac"), ("hmac", "random")])
 def test_the_file_of_the_other_mode_is_told_as_such(tmp_path, mode, other):
-    IdCoding.open(other, tmp_path / "secret")
+    IdCoding.open(other, tmp_path / "secret").codes(NAMES)
     with pytest.raises(ReleaseError, match=f"--ids {other} uses it"):
         IdCoding.open(mode, tmp_path / "secret")

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from cohortkit.cohort import release as release_module
 from cohortkit.cohort.identity import IdCoding
 from cohortkit.cohort.pooling import pool
 from cohortkit.cohort.release import freeze, open_release, verify
@@ -42,6 +43,66 @@ def test_a_frozen_release_opens_and_verifies(ids, tmp_path):
     assert verify(tmp_path / "r").ok
     assert open_release(tmp_path / "r") == release
     assert release.manifest["identity"] == {"mode": "hmac"}
+
+
+def everything(folder: Path) -> list[str]:
+    """Every name below a folder, hidden ones and folders too."""
+    return sorted(str(p.relative_to(folder)) for p in folder.rglob("*"))
+
+
+def refused_freezes(tmp_path):
+    """What stops a freeze: the pool, where the release is to stand, and what the message says."""
+    plain = two_clinics(2)
+    named = replace(small("S01", 3), notice="Questions to Dr. Anna Beispiel, anna@example.org")
+    participants = plain.tables["participants"].copy()
+    participants["participant_id"] = participants["participant_id"].mask(
+        participants.index == 0, "a.muster@example.org"
+    )
+    (tmp_path / "there").mkdir()
+    (tmp_path / "logged").mkdir()
+    (tmp_path / "logged" / LOG).write_text("edited\n")
+    (tmp_path / "file").write_text("x")
+    new = tmp_path / "a" / "r"
+    return {
+        "exists": (plain, tmp_path / "there", "never overwritten"),
+        "log": (plain, tmp_path / "logged" / "r", "altered"),
+        "file above": (plain, tmp_path / "file" / "r", "cannot be made"),
+        "identifier": (
+            replace(plain, tables={**plain.tables, "participants": participants}),
+            new,
+            "participant_id",
+        ),
+        "notice": (pool([named]), new, "notices"),
+        "provenance": (replace(plain, provenance=plain.provenance.iloc[1:]), new, "do not match"),
+    }
+
+
+@pytest.mark.parametrize("mode", ["random", "hmac"])
+@pytest.mark.parametrize(
+    "why", ["exists", "log", "file above", "identifier", "notice", "provenance"]
+)
+@pytest.mark.parametrize("known", [False, True])
+def test_a_refused_freeze_leaves_nothing_behind(tmp_path, mode, why, known):
+    pooled, out, told = refused_freezes(tmp_path)[why]
+    secret = tmp_path / "site_held" / "secret"
+    if known:
+        IdCoding.open(mode, secret).codes([("S01", "participant", "other")])
+    names, before = everything(tmp_path), contents(tmp_path)
+    with pytest.raises((ReleaseError, IdentifierError), match=told):
+        freeze(pooled, out, ids=IdCoding.open(mode, secret))
+    assert everything(tmp_path) == names
+    assert contents(tmp_path) == before
+
+
+@pytest.mark.parametrize("mode", ["random", "hmac"])
+def test_a_freeze_makes_the_file_of_codes_before_the_release_appears(tmp_path, mode, monkeypatch):
+    secret = tmp_path / "secret"  # in the folder whose lock the freeze holds
+    seen = []
+    monkeypatch.setattr(release_module, "append_to_log", lambda *_: seen.append(secret.exists()))
+    release = freeze(two_clinics(2), tmp_path / "r", ids=IdCoding.open(mode, secret))
+    assert seen == [True]
+    again = freeze(two_clinics(2), tmp_path / "s", ids=IdCoding.open(mode, secret))
+    assert again.release_hash == release.release_hash
 
 
 @pytest.mark.parametrize("kind", ["release", "empty folder", "file", "dead link"])
