@@ -247,13 +247,25 @@ def freeze_pool(pool: Path, out: Path, *, ids: str, secret: Path, progress: Say)
     pooled = _pool_folder(pool, progress)
     progress("freezing")
     release = freeze(pooled, out, ids=coding)
+    cautions = _secret_cautions(secret, release)
     data = {
         "release": str(release.path),
         "release_hash": release.release_hash,
         "flow": _rows(pooled.flow),
         "same_person_candidates": _rows(pooled.duplicates),
+        "cautions": cautions,
     }
-    return Outcome([*_pool_lines(pooled), "", *_release_lines(release)], data)
+    return Outcome([*_pool_lines(pooled), "", *_release_lines(release), *cautions], data)
+
+
+def _secret_cautions(secret: Path, release: Release) -> list[str]:
+    """What to mind where the code table or key lies beside the release."""
+    if secret.resolve().parent != release.path.resolve().parent:
+        return []
+    return [
+        f"Caution: {secret} lies beside the release. It turns codes back into ids, and whoever is "
+        "handed this folder gets both. Next: move it to a folder of its own, at the site."
+    ]
 
 
 def _release_lines(release: Release) -> list[str]:
@@ -357,8 +369,9 @@ def demo(out: Path, *, progress: Say) -> Outcome:
     mappings = sorted(clinics.glob("clinics/*/mapping.toml"))
     pool = out / "pool"
     imported = import_clinics(mappings, pool, refused=out / "refused", progress=progress)
-    key = out / "invented_hmac_key.txt"
+    key = out / "site_held" / "invented_hmac_key.txt"
     out.mkdir(parents=True, exist_ok=True)
+    key.parent.mkdir(mode=0o700)
     shutil.copyfile(clinics / key.name, key)
     key.chmod(0o600)
     frozen = freeze_pool(pool, out / "release", ids="hmac", secret=key, progress=progress)

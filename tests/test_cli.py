@@ -154,6 +154,48 @@ def test_a_secret_in_the_wrong_place_stops_before_anything_is_made(
     assert sorted(tmp_path.rglob("*")) == before
 
 
+@pytest.mark.parametrize("ids", ["random", "hmac"])
+@pytest.mark.parametrize("place", ["out/secret", "link/secret", "site_held/secret", "secret"])
+def test_a_secret_beside_the_release_is_taken_with_a_caution(capsys, tmp_path, pool, ids, place):
+    (tmp_path / "out").mkdir()
+    (tmp_path / "link").symlink_to(tmp_path / "out")
+    secret = str(tmp_path / place)
+    step = ("--quiet", "freeze", str(pool), "--out", str(tmp_path / "out" / "r"), "--ids", ids)
+    code, out, _ = leave(capsys, *step, "--secret", secret, "--json")
+    cautions = json.loads(out)["cautions"]
+    assert code == 0
+    if place in ("out/secret", "link/secret"):
+        assert [secret in caution and "folder of its own" in caution for caution in cautions] == [
+            True
+        ]
+    else:
+        assert cautions == []
+
+
+def test_the_caution_is_printed(capsys, tmp_path, pool):
+    step = ("--quiet", "freeze", str(pool), "--out", str(tmp_path / "r"))
+    _, out, _ = leave(capsys, *step, "--secret", str(tmp_path / "codes.csv"))
+    assert out.splitlines()[-1].startswith(f"Caution: {tmp_path / 'codes.csv'} lies beside")
+
+
+@pytest.mark.parametrize("stop", ["release exists", "altered pool", "no pool"])
+def test_a_refused_freeze_makes_no_secret(capsys, tmp_path, pool, stop):
+    out = tmp_path / "out" / "r"
+    if stop == "release exists":
+        out.mkdir(parents=True)
+    if stop != "no pool":
+        shutil.copytree(pool, tmp_path / "pool")
+    if stop == "altered pool":
+        people = next((tmp_path / "pool" / "sites").glob("*/participants.csv"))
+        people.write_bytes(people.read_bytes() + b"x")
+    before = sorted(tmp_path.rglob("*"))
+    step = ("--quiet", "freeze", str(tmp_path / "pool"), "--out", str(out))
+    code, _, err = leave(capsys, *step, "--secret", str(tmp_path / "site_held" / "codes.csv"))
+    assert code
+    assert "Next:" in err
+    assert sorted(tmp_path.rglob("*")) == before
+
+
 @pytest.fixture(scope="module")
 def releases(pool, tmp_path_factory):
     """Two releases of that pool, each in a folder of its own."""

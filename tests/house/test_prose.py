@@ -7,6 +7,7 @@ import io
 import os
 import re
 import shlex
+import stat
 from pathlib import Path
 
 import pytest
@@ -65,6 +66,14 @@ def test_links_inside_the_repository_lead_somewhere(page: Path):
     targets = LINK.findall(page.read_text(encoding="utf-8"))
     lost = [t for t in targets if not (page.parent / t).exists()]
     assert lost == []
+
+
+def test_the_demo_keeps_its_key_as_the_investigators_page_says(demo: Path):
+    held = demo / "site_held"
+    assert "`demo/site_held`" in (ROOT / "docs/investigator.md").read_text(encoding="utf-8")
+    assert [path.name for path in held.iterdir() if path.suffix] == ["invented_hmac_key.txt"]
+    assert stat.S_IMODE(held.stat().st_mode) == 0o700
+    assert list(demo.glob("*key*")) == []
 
 
 def test_readme_opens_with_the_job_and_stays_short():
