@@ -18,6 +18,7 @@ from cohortkit.agreement.reading_kinds import (
     stored_count,
 )
 from cohortkit.agreement.shared_rows import (
+    asked,
     groups,
     one_a_cell,
     one_participant_each,
@@ -95,7 +96,7 @@ def crossed(data: Any, roles: Roles, missing: str, raters: Sequence[Any] | None 
     reads = _reads(frame, roles)
     if raters is not None:
         checks.present(frame[roles.rater], raters, "rater")
-        reads = reads[reads["rater"].isin(list(raters))].reset_index(drop=True)
+        reads = asked(reads, "rater", raters)
     stop_at_unseen(reads, missing)
     named = [role for role in ("subject", "rater", "value", "participant") if role in reads]
     _, n_missing = checks.without_missing(reads[named], missing)

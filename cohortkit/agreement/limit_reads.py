@@ -14,6 +14,7 @@ from cohortkit.agreement.crossing import count_caution, reading_cautions
 from cohortkit.agreement.reading_kinds import KINDS, one_kind
 from cohortkit.agreement.rounding import apart, grain
 from cohortkit.agreement.shared_rows import (
+    asked,
     filled,
     one_a_cell,
     one_participant_each,
@@ -192,7 +193,7 @@ def clean(
             reads[name] = frame[name].reset_index(drop=True)
     if raters is not None:
         checks.present(frame[settings["rater"]], raters, "rater")
-        reads = reads[reads["rater"].isin(list(raters))].reset_index(drop=True)
+        reads = asked(reads, "rater", raters)
     stop_at_unseen(reads, settings["missing"])
     _, n_missing = checks.without_missing(reads[named], settings["missing"])
     kept = reads[reads[named].notna().all(axis=1)].reset_index(drop=True)

@@ -21,6 +21,7 @@ from cohortkit.agreement.reading_kinds import (
 )
 from cohortkit.agreement.rounding import grain
 from cohortkit.agreement.shared_rows import (
+    asked,
     filled,
     one_a_cell,
     one_participant_each,
@@ -156,7 +157,7 @@ def paired(
     rows = _rows(frame, spec, method, error)
     two = _two_methods(frame[method], methods)
     checks.present(frame[method], two, "method")
-    rows = rows[rows["method"].isin(two)].reset_index(drop=True)
+    rows = asked(rows, "method", two)
     stop_at_unseen(rows, missing)
     named = [r for r in ("subject", "method", "value", "participant", "error") if r in rows]
     _, n_missing = checks.without_missing(rows[named], missing)

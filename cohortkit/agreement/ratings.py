@@ -13,7 +13,13 @@ import pandas as pd
 from cohortkit import checks
 from cohortkit.agreement.categories import declared_order, encode, ordered_categories
 from cohortkit.agreement.reading_kinds import KINDS, one_kind, scanning_caution, stored_count
-from cohortkit.agreement.shared_rows import filled, groups, one_a_cell, one_participant_each
+from cohortkit.agreement.shared_rows import (
+    asked,
+    filled,
+    groups,
+    one_a_cell,
+    one_participant_each,
+)
 from cohortkit.errors import EstimateError
 from cohortkit.estimate import Caution, Estimate
 
@@ -153,7 +159,7 @@ def rated(
             rows[name] = frame[name].reset_index(drop=True)
     if raters is not None:
         checks.present(frame[spec["rater"]], raters, "rater")
-        rows = rows[rows["rater"].isin(list(raters))].reset_index(drop=True)
+        rows = asked(rows, "rater", raters)
     _, n_missing = checks.without_missing(rows[named], missing)
     kept = rows[rows[named].notna().all(axis=1)].reset_index(drop=True)
     one_kind(kept)

@@ -31,6 +31,16 @@ def filled(defaults: Mapping[str, Any], options: Mapping[str, Any], who: str) ->
     return {**defaults, **options}
 
 
+def asked(rows: pd.DataFrame, role: str, names: Sequence[Any]) -> pd.DataFrame:
+    """Rows of the raters or methods named, and those that name none: a missing value.
+
+    Rows of others are left out, since nobody asked about them. A row that does not say
+    whose it is may be one of those asked about, and is not to vanish without a word.
+    """
+    column = rows[role]
+    return rows[column.isin(list(names)) | column.isna()].reset_index(drop=True)
+
+
 def unseen(rows: pd.DataFrame) -> int:
     """How many rows hold no value because the gap was below resolution."""
     if "below_resolution" not in rows:
