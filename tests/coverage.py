@@ -16,6 +16,7 @@ from tests.agreement import (
     covered_ratings,
     simulated,
     simulated_limits,
+    simulated_modes,
     simulated_reliability,
 )
 from tests.covered import write
@@ -25,6 +26,7 @@ PAGES = {
     page.name: page
     for page in (
         simulated_reliability.PAGE,
+        simulated_modes.PAGE,
         simulated.PAGE,
         simulated_limits.PAGE,
         covered_ratings.PAGE,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
@@ -81,6 +81,7 @@ def decision_study(
     Source: Brennan 2001, Generalizability Theory (from memory).
     """
     checks.one_of("kind", kind, KINDS)
+    raters, reads = _numbers("raters", raters), _numbers("reads", reads)
     plans = _plans(result, raters, reads, kind)
     log = result.settings["scale"] == "log"
     parts = {str(r["component"]): float(r["variance"]) for r in _records(result.components)}
@@ -95,7 +96,8 @@ def decision_study(
         for name, unit in (("icc", "1"), ("sem", known.unit), ("sdc", known.unit)):
             value = float(_figure(name, parts, kind, plan, log=log))
             quantiles = partial(_quantiles, name, drawn, level, log)
-            low, high = forms.limits_of(quantiles, told, plan, rising=name != "icc")[kind]
+            limits = forms.limits_of(quantiles, told, plan, rising=name != "icc")[kind]
+            low, high = forms.holding(limits, value)
             row |= {name: value, f"{name}_lower": low, f"{name}_upper": high}
             estimates.append(
                 Estimate(
@@ -117,10 +119,19 @@ def decision_study(
         question="How many raters and readings make a value precise enough?",
         estimates=tuple(estimates),
         cautions=(*result.cautions, *_cautions(parts, kind, result.settings["occasion"])),
-        settings={"raters": list(raters), "reads": list(reads), "kind": kind}
-        | {"study": result.settings},
+        settings={"raters": raters, "reads": reads, "kind": kind} | {"study": result.settings},
         table=pd.DataFrame(rows),
     )
+
+
+def _numbers(name: str, numbers: Sequence[int]) -> list[int]:
+    if isinstance(numbers, str) or not isinstance(numbers, Iterable) or not list(numbers):
+        raise ArgumentError(
+            f"Argument '{name}' is a list of whole numbers",
+            found=repr(numbers),
+            next_step=f"write {name}=[1, 2, 3]",
+        )
+    return [checks.count(name, number) for number in numbers]
 
 
 def _plans(
@@ -132,11 +143,11 @@ def _plans(
             found=", ".join(result.parts),
             next_step="pass result.parts['...'] of one of them",
         )
-    if kind == "intra" and list(raters) != [1]:
+    if kind == "intra" and raters != [1]:
         raise ArgumentError(
             "Readings by the same rater again have one rater",
             where="argument 'raters'",
-            found=repr(list(raters)),
+            found=repr(raters),
             next_step="pass raters=(1,)",
         )
     if _NAMED[kind] not in [e.name for e in result.estimates]:
@@ -145,9 +156,6 @@ def _plans(
             found=", ".join(e.name for e in result.estimates if e.name.startswith("sem")),
             next_step="choose a kind that it can tell; its cautions say why not this one",
         )
-    for name, numbers in (("raters", raters), ("reads", reads)):
-        for number in numbers:
-            checks.count(name, number)
     split = "sem_intra" in [e.name for e in result.estimates] or "rater" not in result.draws
     if not split and max(reads) > 1:
         raise EstimateError(

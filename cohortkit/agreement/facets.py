@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -22,6 +22,11 @@ from cohortkit.mixed.equations import assemble
 ASKED = ("participant", "finger", "scan", "rater", "subject_rater", "site", "rater_site")
 # Taken out of the sums of squares in this order: wide before narrow, objects before raters.
 ORDER = ("site", "participant", "finger", "scan", "rater_site", "rater", "subject_rater")
+# The order where few scans have two raters: raters are then compared through their patients too,
+# and the spread of patients is free of the raters' shifts, which hardly anything else shows.
+RATERS_FIRST = ("site", "rater_site", "rater", "participant", "finger", "scan", "subject_rater")
+FEW_CONTRASTS = 4
+_MOST_WORK = 2e10  # cells times the square of the levels: a quarter of a minute
 _EXTRAS = (*KINDS, "below_resolution", "injured")
 
 
@@ -34,7 +39,7 @@ class Facets:
     rows
         Columns value and one per role, levels as codes; only rows in use.
     factors
-        Roles that become random factors, in the order of `ORDER`.
+        Roles that become random factors, in the order of `ORDER` or `RATERS_FIRST`.
     left_out
         One row per role that does not: component, reason.
     repeats
@@ -47,6 +52,8 @@ class Facets:
     contrasts
         Degrees of freedom between raters within scans: raters less groups of raters
         that share no scan.
+    raters_compared, rater_sites
+        Number of raters, and of sites they work at.
     raters
         Name of each rater code.
     counts
@@ -65,6 +72,8 @@ class Facets:
     new_site: bool
     no_new_site: str
     contrasts: int
+    raters_compared: int
+    rater_sites: int
     raters: tuple[str, ...]
     counts: dict[str, int | None]
     stored: int
@@ -103,7 +112,7 @@ def facets(data: Any, columns: dict[str, str | None], missing: str, scale: str) 
     EstimateError
         No reading is repeated by the same or another rater; raters in groups
         that share no scan, with no site named; means of several readings among
-        single ones.
+        single ones; a rater who works at several sites, a scan made at several.
     """
     frame = checks.as_frame(data)
     rows = checks.columns(frame, columns)
@@ -121,6 +130,7 @@ def facets(data: Any, columns: dict[str, str | None], missing: str, scale: str) 
     if scale == "log":
         kept["value"] = _logarithms(kept["value"])
     _spread(kept["value"])
+    _one_site_each(kept)
     coded, raters = _coded(kept)
     repeats = bool(coded.duplicated(["scan", "subject_rater"]).any())
     crossed = bool((coded.groupby("scan")["rater"].nunique() > 1).any())
@@ -130,7 +140,9 @@ def facets(data: Any, columns: dict[str, str | None], missing: str, scale: str) 
             found=f"{len(coded)} readings of {coded['scan'].nunique()} scans",
             next_step="add second readings, by the same or by another rater",
         )
-    factors, left_out = _told_apart(coded, columns, crossed=crossed)
+    kept_roles, left_out = _told_apart(coded, columns, crossed=crossed)
+    contrasts = int(coded["rater"].nunique()) - _groups(coded)
+    factors = _ordered(coded, kept_roles, contrasts)
     if not factors:
         raise EstimateError(
             "All that these rows show is how far readings of one scan lie apart",
@@ -148,12 +160,47 @@ def facets(data: Any, columns: dict[str, str | None], missing: str, scale: str) 
         plain=plain,
         new_site=new_site,
         no_new_site=why,
-        contrasts=int(coded["rater"].nunique()) - _groups(coded),
+        contrasts=contrasts,
+        raters_compared=int(coded["rater"].nunique()),
+        rater_sites=int(coded["rater_site"].nunique()),
         raters=raters,
         counts=_counts(coded, columns),
         stored=stored_count(extras),
         cautions=(*_count_cautions(dropped, unseen(seen)), *_row_cautions(extras)),
     )
+
+
+def without(found: Facets, role: str, reason: str) -> Facets:
+    """The same rows with one factor fewer, for the reason given.
+
+    Raises
+    ------
+    EstimateError
+        If it was the only one.
+    """
+    factors = tuple(name for name in found.factors if name != role)
+    if not factors:
+        raise EstimateError(
+            "These rows cannot be divided up",
+            found=reason,
+            next_step="ask for intervals='bootstrap', or add readings",
+        )
+    plain, new_site, why = _scopes(found.rows, factors)
+    lost = pd.DataFrame({"component": [role], "reason": [reason]})
+    return replace(
+        found,
+        factors=factors,
+        left_out=pd.concat([found.left_out, lost], ignore_index=True),
+        plain=plain,
+        new_site=new_site,
+        no_new_site=why,
+    )
+
+
+def counted(frame: pd.DataFrame, columns: dict[str, str | None]) -> dict[str, int | None]:
+    """n_participants, n_fingers and n_readings of the complete rows."""
+    rows = checks.columns(frame, columns)
+    return _counts(_coded(rows.dropna().reset_index(drop=True))[0], columns)
 
 
 def _spread(values: pd.Series) -> None:
@@ -177,6 +224,31 @@ def _logarithms(values: pd.Series) -> pd.Series:
             next_step="use scale='natural', or leave those rows out",
         )
     return pd.Series(np.log(values.to_numpy()), index=values.index)
+
+
+def _one_site_each(kept: pd.DataFrame) -> None:
+    """Refuse a rater who works at several sites, and a scan that was made at several."""
+    for role, within, site, what, next_step in (
+        ("rater", [], "rater_site", "A rater's code stands for one person, who works at one site",
+         "give raters of different sites codes of their own, such as the site's code before the "
+         "rater's; or pass rater_site=None if one person reads at several sites"),
+        ("scan", ["participant", "finger"], "site", "A scan is made at one site",
+         "correct the site of those readings, or give scans of different sites codes of their own"),
+    ):  # fmt: skip
+        if role not in kept or site not in kept:
+            continue
+        names = [*(n for n in within if n in kept), role]
+        sites = kept.groupby(names, sort=False, observed=True)[site].nunique()
+        several = sites[sites > 1]
+        if len(several):
+            first = several.index[0]
+            code = first[-1] if isinstance(first, tuple) else first
+            raise EstimateError(
+                what,
+                found=f"{role}s with several sites: {len(several)}; the first is {code!r}, with "
+                f"{int(several.iloc[0])} sites",
+                next_step=next_step,
+            )
 
 
 def _coded(kept: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
@@ -227,8 +299,20 @@ def _told_apart(
             kept.append(role)
     if "rater" in kept and "site" not in kept:
         _stop_at_groups(coded)
-    factors = tuple(role for role in ORDER if role in kept)
-    return factors, pd.DataFrame(lost, columns=["component", "reason"])
+    return tuple(kept), pd.DataFrame(lost, columns=["component", "reason"])
+
+
+def few_contrasts(contrasts: int, raters: int) -> bool:
+    """Whether hardly any comparison between raters is made within scans."""
+    return contrasts < min(FEW_CONTRASTS, raters - 1)
+
+
+def _ordered(coded: pd.DataFrame, kept: Sequence[str], contrasts: int) -> tuple[str, ...]:
+    """The factors in the order in which their sums of squares are taken."""
+    levels = sum(int(coded[role].nunique()) for role in ("participant", "finger", "scan"))
+    work = len(coded[["scan", "rater"]].drop_duplicates()) * float(levels) ** 2
+    first = few_contrasts(contrasts, int(coded["rater"].nunique())) and work <= _MOST_WORK
+    return tuple(role for role in (RATERS_FIRST if first else ORDER) if role in kept)
 
 
 def _check(coded: pd.DataFrame, roles: Sequence[str]) -> None:

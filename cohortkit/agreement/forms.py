@@ -164,3 +164,15 @@ def in_order(limits: Mapping[str, Limits], plan: Plan, *, rising: bool) -> dict[
         low, high = (b if math.isnan(a) or math.isnan(b) else further(a, b) for a, b in both)
         out[after] = (low, high)
     return out
+
+
+def holding(limits: Limits, value: float) -> Limits:
+    """The limits, moved outwards to the estimate where it lies beyond them.
+
+    Estimate and draws weigh unbalanced rows differently, so that with few rows one may lie
+    outside the other. Moving a limit outwards costs no coverage.
+    """
+    low, high = limits
+    if math.isnan(low) or math.isnan(high) or math.isnan(value):
+        return limits
+    return min(low, value), max(high, value)

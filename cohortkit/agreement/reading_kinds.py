@@ -57,6 +57,27 @@ def averaged_caution(rows: pd.DataFrame) -> list[Caution]:
     ]
 
 
+def both_modes(rows: pd.DataFrame) -> bool:
+    """Whether live readings and readings of stored clips are mixed.
+
+    Raises
+    ------
+    EstimateError
+        If they are, and some rows do not say which they are.
+    """
+    if "read_mode" not in rows or not {"live", "stored"} <= set(rows["read_mode"].dropna()):
+        return False
+    other = int((~rows["read_mode"].isin(["live", "stored"])).sum())
+    if not other:
+        return True
+    raise EstimateError(
+        "Live and stored readings are mixed, and some rows are neither",
+        where="column 'read_mode'",
+        found=f"rows without 'live' or 'stored': {other} of {len(rows)}",
+        next_step="fill the column, or keep the rows of one mode",
+    )
+
+
 def stored_count(rows: pd.DataFrame) -> int:
     """Number of rows that are readings of stored clips; 0 if the table does not say."""
     return int(rows["read_mode"].eq("stored").sum()) if "read_mode" in rows else 0

@@ -9,12 +9,14 @@ from typing import Any, Unpack
 import numpy as np
 import pandas as pd
 
-from cohortkit import checks, mixed
+from cohortkit import checks
 from cohortkit.agreement import forms
-from cohortkit.agreement.facets import Facets, facets
+from cohortkit.agreement.facets import Facets
+from cohortkit.agreement.fitted import Fitted, fitted
 from cohortkit.agreement.forms import Plan
-from cohortkit.agreement.relative_error import mean_draws, no_ratio, open_ratio, per_cent
+from cohortkit.agreement.relative_error import no_ratio, open_ratio, per_cent
 from cohortkit.agreement.reliability_cautions import (
+    beyond_draws,
     design_cautions,
     spread_cautions,
     width_cautions,
@@ -22,8 +24,6 @@ from cohortkit.agreement.reliability_cautions import (
 from cohortkit.agreement.reliability_options import ReliabilityOptions, columns_in, filled
 from cohortkit.errors import EstimateError, TableError
 from cohortkit.estimate import Caution, Estimate, Result
-from cohortkit.mixed import sequential
-from cohortkit.mixed.design import build
 from cohortkit.resampling import percentile_interval
 
 QUANTITIES = ("pulley", "load", "reference_structure")
@@ -201,28 +201,23 @@ class _Asked:
         self.settings, self.plan, self.group = settings, plan, group
         self.log = settings["scale"] == "log"
         self.unit = "1" if self.log else settings["unit"]
+        self.beyond: list[str] = []  # estimates that their draws did not hold
 
     def answer(self, frame: pd.DataFrame, explicit: set[str]) -> ReliabilityResult:
         """Fit, draw, and put into words."""
         spec = self.settings
-        columns = columns_in(frame, spec, explicit)
-        found = facets(frame, columns, spec["missing"], spec["scale"])
+        fit = fitted(frame, columns_in(frame, spec, explicit), spec, self.unit)
+        found = fit.found
         self._possible(found)
-        fit = mixed.fit(
-            found.rows, value="value", random=found.random, participant=None, unit=self.unit,
-            intervals=self._bootstrap(),
-        )  # fmt: skip
-        draws = self._draws(found, fit)
-        parts = {str(r["component"]): float(r["variance"]) for r in _records(fit.components)}
-        estimates = self._estimates(found, parts, draws)
+        estimates = self._estimates(fit)
         return ReliabilityResult(
             question="How reliable is a reading, and how large is its error?",
             estimates=tuple(estimates),
-            cautions=self._cautions(found, fit, parts, estimates),
+            cautions=self._cautions(fit, estimates),
             settings=self.settings,
             components=self._component_table(fit.components, estimates),
             left_out=found.left_out.assign(group=self.group)[["group", "component", "reason"]],
-            draws=draws,
+            draws=fit.draws,
         )
 
     def _possible(self, found: Facets) -> None:
@@ -234,22 +229,8 @@ class _Asked:
                 next_step="use occasion='same_scan', or add second scans of some fingers",
             )
 
-    def _bootstrap(self) -> mixed.Bootstrap | None:
-        if self.settings["intervals"] != "bootstrap":
-            return None
-        return mixed.Bootstrap(n_boot=self.settings["n_boot"], seed=self.settings["seed"])
-
-    def _draws(self, found: Facets, fit: mixed.VarianceComponents) -> pd.DataFrame:
-        names = ["residual", *found.factors]
-        if fit.draws is not None:
-            return fit.draws[[f"var_{n}" for n in names]].set_axis(names, axis=1)
-        design = build(found.rows, value="value", random=found.random, fixed=())
-        n, seed = self.settings["n_boot"], self.settings["seed"]
-        return pd.DataFrame(sequential.draws(design, n_draws=n, seed=seed), columns=names)
-
-    def _estimates(
-        self, found: Facets, parts: dict[str, float], draws: pd.DataFrame
-    ) -> list[Estimate]:
+    def _estimates(self, fit: Fitted) -> list[Estimate]:
+        found, parts, draws = fit.found, fit.parts, fit.draws
         one, plan = Plan(1, 1, self.plan.occasion), self.plan
         kinds = self._kinds(found)
         others = {kind: named for kind, named in kinds.items() if kind != "consistency"}
@@ -273,7 +254,7 @@ class _Asked:
             names = {k: called[error] + suffix + ratio for k, (_, error, suffix) in others.items()}
             add(names, self.unit, self._change, reading)
         if self.log or (found.rows["value"] > 0).all():
-            parts, draws = self._with_mean(found, parts, draws)
+            parts, draws = {**parts, "mean": fit.mean}, draws.assign(mean=fit.mean_draws)
             names = {k: f"cv_{error}{suffix}" for k, (_, error, suffix) in others.items()}
             add(names, "%", self._cv, one)
         for name in (*found.factors, "residual"):
@@ -324,19 +305,13 @@ class _Asked:
         sem = _sem(parts, kind, plan)
         return 100 * np.sqrt(np.expm1(sem**2)) if self.log else per_cent(sem, parts["mean"])
 
-    def _with_mean(
-        self, found: Facets, parts: dict[str, float], draws: pd.DataFrame
-    ) -> tuple[dict[str, float], pd.DataFrame]:
-        """The mean of all values beside the variances, since a ratio to it needs both."""
-        mean = float(found.rows["value"].mean())
-        drawn = mean_draws(found.rows, draws, self.settings["seed"] + 1)
-        return {**parts, "mean": mean}, draws.assign(mean=drawn)
-
     def _estimate(
         self, found: Facets, name: str, value: float, limits: forms.Limits, unit: str, words: str
     ) -> Estimate:
         level = self.settings["level"]
-        low, high = limits
+        low, high = forms.holding(limits, value)
+        if (low, high) != limits and not math.isnan(low):
+            self.beyond.append(name)
         by = self.settings["intervals"]
         way = (
             "generalised interval from sequential sums of squares"
@@ -364,28 +339,20 @@ class _Asked:
             group=self.group, lower=[e.lower for e in limits], upper=[e.upper for e in limits]
         )[["group", "component", "levels", "variance", "sd", "lower", "upper", "share", "at_zero"]]
 
-    def _cautions(
-        self,
-        found: Facets,
-        fit: mixed.VarianceComponents,
-        parts: dict[str, float],
-        estimates: list[Estimate],
-    ) -> tuple[Caution, ...]:
-        own = {"few_levels", "singular_fit", "bootstrap_failures"}
+    def _cautions(self, fit: Fitted, estimates: list[Estimate]) -> tuple[Caution, ...]:
+        found = fit.found
         ratios = [e.upper for e in estimates if e.name.startswith("cv_")]
+        residual = math.sqrt(fit.parts["residual"])
         return (
             *found.cautions,
-            *(c for c in fit.cautions if c.code in own),
+            *fit.cautions,
+            *beyond_draws(self.beyond),
             *design_cautions(found, self.settings),
             *([] if self.log else no_ratio(found.rows["value"])),
             *open_ratio(ratios),
-            *width_cautions(found, parts, ratio=bool(ratios) and not self.log),
-            *spread_cautions(found.rows, float(fit["sd_residual"].value), log=self.log),
+            *width_cautions(found, fit.parts, ratio=bool(ratios) and not self.log),
+            *spread_cautions(found.rows, residual, log=self.log),
         )
-
-
-def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
-    return [{str(k): v for k, v in row.items()} for row in table.to_dict("records")]
 
 
 def _sem(parts: Any, kind: str, plan: Plan) -> np.ndarray:

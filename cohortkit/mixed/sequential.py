@@ -40,6 +40,21 @@ MOST_BASIS = 40_000_000  # cells times those levels: 320 MB
 RANK = 1e-8
 CHUNK = 500  # draws made at once, to bound memory
 MOST_NUMBERS = 4_000_000  # cells times draws made at once
+_WAY_OUT = "ask for intervals='bootstrap', or leave a random factor out"
+
+
+class NoFreedom(EstimateError):
+    """A factor, or the residual, has no degree of freedom left beyond those before it.
+
+    Attributes
+    ----------
+    factor
+        Name of the factor; of the last one if it is the residual that has none.
+    """
+
+    def __init__(self, factor: str, what: str, found: str) -> None:
+        super().__init__(what, found=found, next_step=_WAY_OUT)
+        self.factor = factor
 
 
 @dataclass(frozen=True)
@@ -171,8 +186,9 @@ def steps(design: Design) -> Steps:
     Raises
     ------
     EstimateError
-        If there are fixed columns, too many cells, or a factor or the residual
-        has nothing left beyond those before it.
+        If there are fixed columns or too many cells.
+    NoFreedom
+        If a factor or the residual has nothing left beyond those before it.
     """
     if len(design.fixed.names) > 1:
         raise _stop("Generalised intervals take no fixed columns", ", ".join(design.fixed.columns))
@@ -192,13 +208,18 @@ def steps(design: Design) -> Steps:
         ranks[-1] = len(count) - 1 - sum(ranks)
     for factor, rank in zip(design.factors, ranks, strict=True):
         if rank == 0:
-            raise _stop(
+            raise NoFreedom(
+                factor.name,
                 f"'{factor.name}' explains nothing beyond the factors before it",
                 f"{factor.size} levels, no degree of freedom",
             )
     rest = design.n - 1 - sum(ranks)
     if rest <= 0:
-        raise _stop("No degree of freedom is left for the residual", f"{design.n} rows")
+        raise NoFreedom(
+            design.factors[-1].name,
+            "No degree of freedom is left for the residual",
+            f"{design.n} rows",
+        )
     return Steps(of_row, root, indicators, spaces, np.array([*ranks, rest], dtype=np.intp))
 
 
@@ -237,11 +258,7 @@ def _unit(columns: sparse.csr_array) -> sparse.csr_array:
 
 
 def _stop(what: str, found: str) -> EstimateError:
-    return EstimateError(
-        what,
-        found=found,
-        next_step="ask for intervals='bootstrap', or leave a random factor out",
-    )
+    return EstimateError(what, found=found, next_step=_WAY_OUT)
 
 
 def _indicator(codes: Ints, size: int, of_row: Ints, root: Floats) -> sparse.csr_array:

@@ -303,6 +303,7 @@ def answer_reliability(release: Release, plan: Plan) -> Answer:
         chosen = release.readings(
             pulley=stratum.pulley,
             load=stratum.load,
+            read_mode=None if stratum.read_mode == "both" else stratum.read_mode,
             reads_averaged=1,
             injured=stratum.fingers == "injured",
         )

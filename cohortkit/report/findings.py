@@ -125,7 +125,7 @@ def reliability(stratum: ReliabilityPlan, result: Result | str, study: Result | 
     for name, words in (
         ("repeatability_coefficient", "by the same rater"),
         ("reproducibility_coefficient", "by two raters of a site"),
-        ("reproducibility_coefficient_new_site", "by two raters of a new site"),
+        ("reproducibility_coefficient_new_site", "by raters of two sites"),
     ):
         if name in names:
             parts.append(f"{words} by less than {_value(result[name])}")

@@ -30,9 +30,9 @@ class AgreementPlan:
 
 @dataclass(frozen=True)
 class ReliabilityPlan:
-    """One stratum of the reliability question, live and stored readings together.
+    """One stratum of the reliability question.
 
-    `raters` and `reads` are the most that the decision study tries; `raters_of` says
+    `read_mode` is ``"both"`` for live and stored readings put together. `raters` and `reads` are the most that the decision study tries; `raters_of` says
     whose agreement it is about: raters of a site, or of a new site.
     """
 
@@ -40,6 +40,7 @@ class ReliabilityPlan:
     pulley: str
     load: str
     fingers: str
+    read_mode: str
     raters_of: str
     raters: int
     reads: int
@@ -189,6 +190,7 @@ _BLOCKS: dict[str, tuple[type, dict[str, tuple[Check, str]]]] = {
             "pulley": _PULLEY,
             "load": _LOAD,
             "fingers": _word("uninjured", "injured"),
+            "read_mode": _word(*_codes("readings", "read_mode"), "both"),
             "raters_of": _word("site", "new_site"),
             "raters": _whole(1),
             "reads": _whole(1),

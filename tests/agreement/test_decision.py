@@ -67,3 +67,11 @@ def test_refusals(study):
     with pytest.raises(ArgumentError, match="one group"):
         decision_study(apart)
     assert len(decision_study(apart.parts["pulley=A2"]).table) == 12
+
+
+@pytest.mark.parametrize("wrong", [3, "123", (), 2.0])
+def test_numbers_of_raters_and_reads_are_lists(study, wrong):
+    with pytest.raises(ArgumentError, match="is a list of whole numbers"):
+        decision_study(study, raters=wrong)
+    with pytest.raises(ArgumentError, match="is a list of whole numbers"):
+        decision_study(study, reads=wrong)

@@ -126,3 +126,29 @@ def test_row_order_and_names_change_nothing():
     renamed = shuffled.assign(rater_id="x" + shuffled["rater_id"])
     assert found(renamed).factors == found(table).factors
     pd.testing.assert_frame_equal(found(renamed).left_out, found(table).left_out)
+
+
+def test_one_rater_code_at_two_sites_stops():
+    rows = pd.DataFrame(
+        [
+            (1.0 + 0.1 * p + 0.01 * r + 0.003 * k, f"S{s}-p{p}", f"S{s}-p{p}", f"r{r}", f"S{s}")
+            for s in range(2)
+            for p in range(6)
+            for r in range(2)
+            for k in range(2)
+        ],
+        columns=["value", "participant", "scan", "rater", "site"],
+    )
+    rows["rater_site"] = rows["site"]
+    columns = {name: name for name in rows.columns}
+    with pytest.raises(EstimateError, match="one person, who works at one site") as stop:
+        facets(rows, columns, "stop", "natural")
+    # by hand: r0 and r1 at both sites
+    assert "raters with several sites: 2; the first is 'r0', with 2 sites" in str(stop.value)
+    own = rows.assign(rater=rows["site"] + rows["rater"])
+    assert facets(own, columns, "stop", "natural").rater_sites == 2
+    wrong = own.assign(site=own["site"].where(own.index != 3, "S1"))
+    with pytest.raises(EstimateError, match=r"A scan is made at one site.*'S0-p0', with 2 sites"):
+        facets(wrong, columns, "stop", "natural")
+    # one person who reads at both sites is a matter of saying so
+    facets(rows, columns | {"rater_site": None}, "stop", "natural")

@@ -58,3 +58,48 @@ def test_one_scan_by_one_rater_is_no_reliability():
     one = readings(participants=1, fingers=1, scans=1, sites=1, raters_a_site=1, reads=5)
     with pytest.raises(EstimateError, match=r"readings of one scan.*repeatability"):
         reliability(one)
+
+
+def few_rows(seed):
+    """A small table with holes, of which hardly any component shows by itself."""
+    rng = np.random.default_rng(seed)
+    people, raters = rng.integers(2, 8), rng.integers(1, 5)
+    rows = [
+        (f"p{p}", f"p{p}f{f}", f"p{p}f{f}s{s}", f"r{r}", 2 + 0.3 * p + 0.1 * r + rng.normal(0, 0.2))
+        for p in range(people)
+        for f in range(rng.integers(1, 3))
+        for s in range(rng.integers(1, 3))
+        for r in range(raters)
+        for _ in range(rng.integers(1, 3))
+        if rng.random() > 0.4
+    ]
+    names = ["participant_id", "finger_id", "scan_id", "rater_id", "gap_mm"]
+    return pd.DataFrame(rows, columns=names)
+
+
+def test_what_sums_of_squares_cannot_tell_is_left_out_and_every_estimate_is_held():
+    answered, left_out, moved, stopped = 0, 0, 0, []
+    for seed in range(80):
+        try:
+            found = reliability(few_rows(seed), n_boot=100)
+        except EstimateError as stop:
+            stopped.append(stop.what)
+            continue
+        answered += 1
+        reasons = " ".join(found.left_out["reason"])
+        left_out += "explains nothing beyond" in reasons or "left for the residual" in reasons
+        moved += any(c.code == "estimate_at_limit" for c in found.cautions)
+        for e in found:
+            # by hand: an interval holds its own estimate
+            assert np.isnan(e.lower) or e.lower <= e.value <= e.upper, (seed, e)
+    # raters without a scan in common, nothing repeated and the like stop it; these do not
+    assert not [w for w in stopped if "explains nothing" in w or "left for the residual" in w]
+    assert answered > 40
+    assert left_out
+    assert moved
+
+
+def test_readings_that_repeat_exactly_stop_with_a_reason():
+    exact = one_person(scans=5).assign(gap_mm=lambda t: t["scan_id"].factorize()[0] + 1.0)
+    with pytest.raises(EstimateError, match=r"likelihood has no maximum.*copied"):
+        reliability(exact)

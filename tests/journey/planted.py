@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from cohortkit.agreement import icc
+from cohortkit.agreement import icc, reliability
 from cohortkit.cohort import analysis_sets
 from cohortkit.estimate import Estimate
 from cohortkit.outcomes import return_to_climbing
@@ -42,6 +42,21 @@ def agreement_checks(release: Any, truth: dict[str, Any], group: str) -> Iterato
         found = icc(rows, missing="drop")
         for name in AGREEMENT:
             yield Check(f"{name} {pulley} {group}", found[name], planted[name])
+
+
+def live_and_stored_checks(release: Any, truth: dict[str, Any]) -> Iterator[Check]:
+    """Error of a live reading of an uninjured finger, by a rater of any site."""
+    planted = truth["agreement_live_pair"]
+    for pulley in ("A2", "A4"):
+        chosen = analysis_sets.readings(
+            release, pulley=pulley, load="loaded", injured=False, reads_averaged=1
+        )
+        found = reliability(chosen, missing="drop")
+        for name, known in (
+            ("sem_inter_new_site", "sem_agreement"),
+            ("sem_consistency", "sem_consistency"),
+        ):
+            yield Check(f"{name} {pulley} live", found[name], planted[known])
 
 
 def reference_checks(release: Any, truth: dict[str, Any]) -> Iterator[Check]:
@@ -85,6 +100,7 @@ def all_checks(release: Any, truth: dict[str, Any], n_boot: int = 200) -> list[C
     return [
         *agreement_checks(release, truth, "uninjured"),
         *agreement_checks(release, truth, "all"),
+        *live_and_stored_checks(release, truth),
         *reference_checks(release, truth),
         *threshold_checks(release, truth),
         *outcome_checks(release, truth, n_boot),

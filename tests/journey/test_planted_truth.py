@@ -29,6 +29,7 @@ from tests.journey.imported import intakes
 from tests.journey.planted import (
     BEFORE_HEALING,
     agreement_checks,
+    live_and_stored_checks,
     outcome_checks,
     reference_checks,
     threshold_checks,
@@ -56,11 +57,13 @@ def test_a_release_of_the_shipped_clinics_gives_the_planted_figures(release):
     """Planted truth against the estimates of the frozen release, misses named."""
     checks = [
         *agreement_checks(release, TRUTH, "uninjured"),
+        *live_and_stored_checks(release, TRUTH),
         *reference_checks(release, TRUTH),
         *threshold_checks(release, TRUTH),
         *outcome_checks(release, TRUTH, n_boot=200),
     ]
-    assert len(checks) == 2 * 4 + 2 + 2 + 4  # by hand: ICCs and errors, limits, areas, grades
+    # by hand: ICCs and errors of clips, errors of live readings, limits, areas, grades
+    assert len(checks) == 2 * 4 + 2 * 2 + 2 + 2 + 4
     assert {c.name for c in checks if not c.held} == MISSED
 
 
@@ -88,6 +91,7 @@ def held_over_seeds(n, n_boot):
         )
         checks = [
             *agreement_checks(other_raters, TRUTH, "uninjured"),
+            *live_and_stored_checks(other_raters, TRUTH),
             *reference_checks(same_raters, TRUTH),
             *threshold_checks(same_raters, TRUTH),
             *outcome_checks(same_raters, TRUTH, n_boot=n_boot),

@@ -109,7 +109,7 @@ def test_a_threshold_is_never_a_recommendation():
 
 
 def test_reliability_gives_the_same_and_other_raters_and_the_largest_plan():
-    stratum = ReliabilityPlan("A2", "A2", "loaded", "injured", "new_site", 2, 3)
+    stratum = ReliabilityPlan("A2", "A2", "loaded", "injured", "both", "new_site", 2, 3)
     result = of(
         estimate("repeatability_coefficient", 0.4, 0.3, 0.6),
         estimate("reproducibility_coefficient_new_site", 0.5, 0.4, 0.8),
@@ -117,7 +117,7 @@ def test_reliability_gives_the_same_and_other_raters_and_the_largest_plan():
     plan = estimate("sdc", 0.2, 0.1, 0.3, group="raters=2; reads=3")
     line = findings.reliability(stratum, result, of(plan))
     assert "by the same rater by less than 0.40 mm [0.30, 0.60]" in line
-    assert "by two raters of a new site by less than 0.50 mm [0.40, 0.80]" in line
+    assert "by raters of two sites by less than 0.50 mm [0.40, 0.80]" in line
     assert "by two raters of a site" not in line
     assert line.endswith("the smallest detectable change is 0.20 mm [0.10, 0.30].")
     assert findings.reliability(stratum, WHY, WHY) == f"A2. {WHY}"
