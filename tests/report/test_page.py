@@ -253,6 +253,15 @@ def test_tables_behind_an_answer_are_folded_on_a_screen_and_open_on_paper(html):
     assert "details::details-content { content-visibility: visible" in print_style
 
 
+def test_table_1_wraps_on_a_phone_and_only_there(html):
+    wrapping = [t["aria-label"] for t in read(html).named("table") if t.get("class") == "wraps"]
+    assert wrapping == ["Participants by injury"]
+    style = html[html.index("<style>") : html.index("</style>")]
+    phone = re.search(r"@media screen and \(max-width: 48rem\) \{(.*?)\n\}", style, flags=re.DOTALL)
+    assert ".wraps th, .wraps td { white-space: normal; min-width: 0;" in phone[1]
+    assert ".wraps" not in style.replace(phone[0], "")
+
+
 def test_only_columns_of_single_numbers_align_right():
     rows = [["S01", "1,247", "0.5 mm", "[0.1, 0.2]"], ["S02", "-3", "1", "3"]]
     assert Table("", ["site", "n", "value", "interval"], rows).numeric == [False, True, True, False]
