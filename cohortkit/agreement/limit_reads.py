@@ -15,6 +15,7 @@ from cohortkit.agreement.reading_kinds import KINDS, one_kind
 from cohortkit.agreement.rounding import apart, grain
 from cohortkit.agreement.shared_rows import (
     asked,
+    each_reading_once,
     filled,
     one_a_cell,
     one_participant_each,
@@ -179,7 +180,8 @@ def clean(
     TableError
         Missing or unusable values, absent columns, a subject of two participants.
     EstimateError
-        Several quantities mixed, means of several reads among single reads.
+        Several quantities mixed, means of several reads among single reads, the same
+        reading twice.
     """
     settings = spec(options)
     frame = checks.as_frame(data)
@@ -198,6 +200,8 @@ def clean(
     _, n_missing = checks.without_missing(reads[named], settings["missing"])
     kept = reads[reads[named].notna().all(axis=1)].reset_index(drop=True)
     one_kind(kept)
+    whose = frame if raters is None else asked(frame, settings["rater"], raters)
+    each_reading_once(whose, settings["subject"], settings["rater"], settings["value"])
     one_participant_each(kept)
     owner = "participant" if "participant" in kept else "subject"
     kept = kept.assign(cluster=pd.factorize(kept[owner], sort=True)[0])

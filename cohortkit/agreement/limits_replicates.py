@@ -94,7 +94,7 @@ def limits_replicates(
     EstimateError
         A rater without any repeated read (constant truth), subjects that one rater
         did not read, reads without partner (varying truth), several quantities
-        mixed; ``interval="components"`` where participants have several subjects
+        mixed, the same reading twice; ``interval="components"`` where participants have several subjects
         that are read repeatedly, since the model has no place for both.
     TableError
         Missing values or absent columns.

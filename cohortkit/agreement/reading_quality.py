@@ -15,7 +15,7 @@ from cohortkit import checks
 from cohortkit.agreement import rater_shifts
 from cohortkit.agreement.clustered_share import METHOD, clustered_share
 from cohortkit.agreement.digit_preference import DIGITS, FEWEST, DigitTest, digit_test, place_test
-from cohortkit.agreement.shared_rows import filled, groups
+from cohortkit.agreement.shared_rows import each_reading_once, filled, groups
 from cohortkit.errors import ArgumentError, EstimateError, TableError
 from cohortkit.estimate import Caution, Estimate, Result
 
@@ -118,6 +118,8 @@ def reading_quality(
     ------
     TableError
         Absent columns; missing values.
+    EstimateError
+        No reading at all; the same reading twice.
     ArgumentError
         A step that does not divide 0.5.
 
@@ -365,6 +367,7 @@ def _rows(
             found=f"{len(frame)} rows",
             next_step="check the filters that made this table",
         )
+    each_reading_once(frame, spec["subject"], spec["rater"])
     owner = "participant" if "participant" in rows else "subject"
     rows["cluster"] = pd.factorize(rows[owner], sort=True)[0]
     rows["same"] = _joint(rows, ["subject", *(c for c in _KINDS if c in rows)])

@@ -66,7 +66,8 @@ def repeatability(
     Raises
     ------
     EstimateError
-        No subject was read twice by the same rater; several quantities mixed.
+        No subject was read twice by the same rater; several quantities mixed; the same
+        reading twice.
     TableError
         Missing values or absent columns.
 

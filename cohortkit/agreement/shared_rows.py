@@ -12,6 +12,20 @@ from scipy import sparse
 from cohortkit import checks
 from cohortkit.errors import ArgumentError, EstimateError, TableError
 
+# What the format counts a rater's readings by, beside scan, rater and number.
+_OF_A_READING = (
+    "finger_id",
+    "scan_id",
+    "rater_id",
+    "pulley",
+    "reference_structure",
+    "caliper_site",
+    "load",
+    "load_method",
+    "read_mode",
+    "reads_averaged",
+)
+
 
 def filled(defaults: Mapping[str, Any], options: Mapping[str, Any], who: str) -> dict[str, Any]:
     """The options with their defaults.
@@ -97,6 +111,45 @@ def one_a_cell(
     raise EstimateError(
         what, found=f"{int(extra.sum())} further {noun}, the first: {first}", next_step=next_step
     )
+
+
+def each_reading_once(
+    frame: pd.DataFrame, subject: str, rater: str | None, value: str | None = None
+) -> None:
+    """Stop if a reading stands in the table twice: its copy would pass for a second reading.
+
+    Parameters
+    ----------
+    frame
+        The caller's table, with its own column names.
+    subject, rater
+        Column names. ``rater=None``: the format's ``rater_id``, if the table has it.
+    value
+        Rows without a value are not looked at. None looks at all rows.
+
+    Raises
+    ------
+    EstimateError
+        The same ``reading_id`` twice; or the same subject, rater and ``read_no``, and the
+        same of what else the format counts by (scan, pulley, caliper site, load, mode). A
+        table without these columns is not checked.
+    """
+    present = {name for name in frame.columns if list(frame.columns).count(name) == 1}
+    rows = frame if value is None else frame[frame[value].notna()]
+    who = [name for name in (rater, "rater_id") if name in present][:1]
+    named = [[subject, *who, "read_no"]] if who and "read_no" in present else []
+    for key in [["reading_id"], *named] if "reading_id" in present else named:
+        known = rows.dropna(subset=key)
+        beside = [c for c in _OF_A_READING if c in present and c not in key and len(key) > 1]
+        extra = known.duplicated([*key, *beside])
+        if extra.any():
+            first = ", ".join(f"{name} {known.loc[extra, name].tolist()[0]!r}" for name in key)
+            raise EstimateError(
+                "A reading stands in the table more than once, and a copy shows no error",
+                found=f"{int(extra.sum())} further rows, the first: {first}",
+                next_step="take the copies out; number different readings by one rater 1, 2, 3 in "
+                "read_no; or leave the column out if it numbers something else",
+            )
 
 
 def groups(subject: np.ndarray, rater: np.ndarray) -> np.ndarray:
