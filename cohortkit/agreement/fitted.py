@@ -250,4 +250,4 @@ def _assumed(live: Facets, stored: Facets, values: Mapping[str, float]) -> Cauti
 
 
 def _said(name: str, cautions: Iterable[Caution]) -> list[Caution]:
-    return [Caution(c.code, f"{name}: {c.message}") for c in cautions]
+    return [Caution(c.code, f"{name}: {c.message[:1].lower()}{c.message[1:]}") for c in cautions]

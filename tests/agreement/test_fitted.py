@@ -57,9 +57,9 @@ def test_the_error_of_a_live_reading_by_a_rater_of_another_site_is_the_planted_o
     planted = np.sqrt(
         sum(v for n, v in USUAL.items() if n not in ("site", "participant", "finger"))
     )
-    large = Clinics("many sites", sites=40, raters=2, stored_raters=1, clips=3, pair_sites=40)
+    large = Clinics("many sites", sites=24, raters=2, stored_raters=1, clips=3, pair_sites=24)
     found = reliability(table(large), **NAMES)["sem_inter_new_site"]
-    assert found.value == pytest.approx(planted, rel=0.06)
+    assert found.value == pytest.approx(planted, rel=0.08)
     assert found.lower < planted < found.upper
     pooled = reliability(table(large).drop(columns="read_mode"), **NAMES)["sem_inter_new_site"]
     # planted truth: one residual for both kinds, as without the column, misses part of the error
