@@ -5,13 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
+from matplotlib.colors import BoundaryNorm, LinearSegmentedColormap, ListedColormap
+from matplotlib.ticker import MaxNLocator
 
 from cohortkit.display import interval, number
 from cohortkit.estimate import Result
 from cohortkit.figures import marks, style
 
 _LEVELS = 5
-_CLEAR = {"facecolor": "white", "edgecolor": "none", "pad": 0.6}
+_ROOM = 5  # raters whose plans have room for an interval in half a page
+_DARKEST = 0.4  # share of the stratum's colour, so that black text stays readable on it
 
 
 def rows(series: str, result: Result) -> list[marks.Row]:
@@ -27,7 +31,7 @@ def rows(series: str, result: Result) -> list[marks.Row]:
 
 
 def draw_plans(axes: Axes, table: pd.DataFrame, j: int) -> None:
-    """Lines of equal SDC over raters and readings, the value written at each plan.
+    """The SDC of each plan over raters and readings, parted by lines of equal SDC.
 
     With one number of readings only, the SDC with its interval over the raters; with one
     number of raters only, over the readings.
@@ -45,43 +49,72 @@ def draw_plans(axes: Axes, table: pd.DataFrame, j: int) -> None:
         label = f"readings, {_counted(plans['x'].iloc[0], 'rater')}"
         _over(axes, plans.assign(value=value), "y", label, j)
         return
-    grid = plans.assign(value=value).pivot(index="y", columns="x", values="value")
-    raters, reads = grid.columns.to_numpy(float), grid.index.to_numpy(float)
-    levels = np.quantile(value, np.linspace(0, 1, _LEVELS + 2))[1:-1]
-    if np.unique(levels).size == len(levels):
-        axes.contour(
-            raters, reads, grid.to_numpy(), levels=levels, colors=style.GREY, linewidths=0.6
-        )
-    axes.scatter(plans["x"], plans["y"], s=6, color=style.CYCLE[j], zorder=3)
-    for row, sdc in zip(marks.records(plans), value, strict=True):
-        limits = interval(row["lower"], row["upper"], "mm").replace(" ", "")
+    _fields(axes, plans.assign(value=value), j)
+
+
+def _fields(axes: Axes, plans: pd.DataFrame, j: int) -> None:
+    """A field for each plan, with its SDC and interval; lines at round values part the fields.
+
+    Raters and readings are whole numbers, so a line of equal SDC runs between two plans and
+    never through one.
+    """
+    grid = plans.pivot(index="y", columns="x", values="value")
+    sdc = grid.to_numpy(dtype=float)
+    rounded = MaxNLocator(_LEVELS, steps=[1, 2, 5, 10])
+    levels = rounded.tick_values(float(np.nanmin(sdc)), float(np.nanmax(sdc)))
+    pale = LinearSegmentedColormap.from_list("pale", ["white", style.CYCLE[j]])
+    shades = pale(np.linspace(0.05, _DARKEST, len(levels) - 1))
+    field = axes.pcolormesh(
+        np.arange(sdc.shape[1] + 1) - 0.5,
+        np.arange(sdc.shape[0] + 1) - 0.5,
+        sdc,
+        cmap=ListedColormap(shades),
+        norm=BoundaryNorm(levels, len(shades)),
+        edgecolors="face",
+    )
+    key = axes.figure.colorbar(field, ax=axes, fraction=0.03, pad=0.02)
+    key.ax.tick_params(length=0)
+    key.outline.set_visible(False)
+    band = np.digitize(sdc, levels[1:-1])
+    axes.add_collection(LineCollection(_between(band), colors=style.GREY, linewidths=0.8))
+    raters, reads = list(grid.columns), list(grid.index)
+    for plan in marks.records(plans):
+        place = (raters.index(plan["x"]), reads.index(plan["y"]))
+        _written(axes, place, plan, len(raters) <= _ROOM)
+    axes.set_xticks(range(len(raters)), [f"{int(k)}" for k in raters])
+    axes.set_yticks(range(len(reads)), [f"{int(m)}" for m in reads])
+    axes.tick_params(length=0)
+    axes.set_xlabel("raters")
+    axes.set_ylabel("readings by each")
+
+
+def _between(band: np.ndarray) -> list[list[tuple[float, float]]]:
+    """Edges between neighbouring fields of different bands."""
+    edges = [
+        [(x + 0.5, y - 0.5), (x + 0.5, y + 0.5)] for y, x in np.argwhere(np.diff(band, axis=1) != 0)
+    ]
+    return edges + [
+        [(x - 0.5, y + 0.5), (x + 0.5, y + 0.5)] for y, x in np.argwhere(np.diff(band, axis=0) != 0)
+    ]
+
+
+def _written(axes: Axes, place: tuple[int, int], plan: marks.Row, with_interval: bool) -> None:
+    """The SDC in the middle of its field, its interval below."""
+    limits = interval(plan["lower"], plan["upper"], "mm") if with_interval else ""
+    for text, shift, weight in (
+        (number(plan["value"], "mm"), 1.0 if limits else -2.5, "bold"),
+        (limits, -7.5, "normal"),
+    ):
         axes.annotate(
-            number(sdc, "mm"),
-            (row["x"], row["y"]),
-            xytext=(0, 2.5),
+            text,
+            place,
+            xytext=(0, shift),
             textcoords="offset points",
             ha="center",
             va="bottom",
             fontsize=style.SMALL_PT,
-            bbox=_CLEAR,
+            fontweight=weight,
         )
-        axes.annotate(
-            limits,
-            (row["x"], row["y"]),
-            xytext=(0, -3),
-            textcoords="offset points",
-            ha="center",
-            va="top",
-            fontsize=style.SMALL_PT,
-            color=style.GREY,
-            bbox=_CLEAR,
-        )
-    axes.set_xlim(raters.min() - 0.5, raters.max() + 0.5)
-    axes.set_ylim(reads.min() - 0.5, reads.max() + 0.5)
-    axes.set_xticks(raters, [f"{int(k)}" for k in raters])
-    axes.set_yticks(reads, [f"{int(m)}" for m in reads])
-    axes.set_xlabel("raters (lines: plans with the same change)")
-    axes.set_ylabel("readings by each")
 
 
 def _over(axes: Axes, plans: pd.DataFrame, along: str, label: str, j: int) -> None:

@@ -34,4 +34,4 @@ def test_nothing_is_clipped_and_no_font_too_small(found, strata):
     assert results.outside(figure) == []
     assert results.smallest_font(figure) >= 6
     assert figure.get_size_inches()[1] * 25.4 <= 247 + 1e-6
-    assert len(figure.axes) == 2 + 2 * strata
+    assert len(figure.axes) == 2 + 3 * strata  # plans, their key and raters of each
