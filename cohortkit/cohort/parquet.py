@@ -43,7 +43,9 @@ def from_parquet_bytes(data: bytes, where: str) -> pd.DataFrame:
         If the bytes are no Parquet file.
     """
     try:
-        table = pq.read_table(pa.BufferReader(data))
+        # `read_table` reads through thread pools even with use_threads=False. A pool thread may
+        # still hold `data` afterwards and want the GIL to let go: at exit, that aborts the process.
+        table = pq.ParquetFile(pa.BufferReader(data), pre_buffer=False).read(use_threads=False)
     except (pa.ArrowException, OSError, ValueError) as error:
         raise IntegrityError(
             "A Parquet file cannot be read",

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+from pathlib import Path
+
 import pandas as pd
 import pytest
 
@@ -10,6 +14,23 @@ from cohortkit.errors import IntegrityError
 from cohortkit.tables.canonical import to_csv_bytes
 from cohortkit.tables.schema import TABLE_NAMES, empty
 from tests.cohort.clinics import small
+
+# Threads of this process; jemalloc's own are left out, as they never ask for the GIL.
+THREADS = """
+import os
+import numpy as np
+import pandas as pd
+from cohortkit.cohort.parquet import from_parquet_bytes, to_parquet_bytes
+def threads():
+    names = [open(f"/proc/self/task/{t}/comm").read() for t in os.listdir("/proc/self/task")]
+    return sum("jemalloc" not in name for name in names)
+frame = pd.DataFrame(np.ones((50_000, 20))).rename(columns=str)
+before = threads()
+data = to_parquet_bytes(frame)
+written = threads()
+assert from_parquet_bytes(data, "x").shape == frame.shape
+print(written - before, threads() - before)
+"""
 
 
 @pytest.mark.parametrize("name", TABLE_NAMES)
@@ -47,3 +68,10 @@ def test_the_same_frame_gives_the_same_bytes():
 def test_other_bytes_are_an_error_that_names_the_place(data):
     with pytest.raises(IntegrityError, match="table 'scans'"):
         table_from_parquet(data, "scans")
+
+
+@pytest.mark.skipif(not Path("/proc/self/task").is_dir(), reason="threads are counted in /proc")
+def test_no_pool_thread_is_started_that_could_outlive_the_work():
+    command = [sys.executable, "-c", THREADS]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["0", "0"]
