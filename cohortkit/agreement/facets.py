@@ -11,7 +11,7 @@ import pandas as pd
 
 from cohortkit import checks
 from cohortkit.agreement.reading_kinds import KINDS, averaged_caution, one_kind, stored_count
-from cohortkit.agreement.shared_rows import groups, stop_at_unseen, unseen
+from cohortkit.agreement.shared_rows import each_reading_once, groups, stop_at_unseen, unseen
 from cohortkit.errors import EstimateError, TableError
 from cohortkit.estimate import Caution
 from cohortkit.mixed import separability
@@ -112,7 +112,8 @@ def facets(data: Any, columns: dict[str, str | None], missing: str, scale: str) 
     EstimateError
         No reading is repeated by the same or another rater; raters in groups
         that share no scan, with no site named; means of several readings among
-        single ones; a rater who works at several sites, a scan made at several.
+        single ones; a rater who works at several sites, a scan made at several; the
+        same reading twice.
     """
     frame = checks.as_frame(data)
     rows = checks.columns(frame, columns)
@@ -127,6 +128,7 @@ def facets(data: Any, columns: dict[str, str | None], missing: str, scale: str) 
     kept, dropped = checks.without_missing(rows, missing)
     extras = extras[~gaps].reset_index(drop=True)
     one_kind(extras)
+    _each_reading_once(frame, columns)
     if scale == "log":
         kept["value"] = _logarithms(kept["value"])
     _spread(kept["value"])
@@ -224,6 +226,11 @@ def _logarithms(values: pd.Series) -> pd.Series:
             next_step="use scale='natural', or leave those rows out",
         )
     return pd.Series(np.log(values.to_numpy()), index=values.index)
+
+
+def _each_reading_once(frame: pd.DataFrame, columns: dict[str, str | None]) -> None:
+    named = [str(columns[r]) for r in ("scan", "finger", "participant") if columns.get(r)]
+    each_reading_once(frame, named[0], columns["rater"], str(columns["value"]), within=named[1:])
 
 
 def _one_site_each(kept: pd.DataFrame) -> None:

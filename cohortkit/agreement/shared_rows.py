@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -114,7 +114,11 @@ def one_a_cell(
 
 
 def each_reading_once(
-    frame: pd.DataFrame, subject: str, rater: str | None, value: str | None = None
+    frame: pd.DataFrame,
+    subject: str,
+    rater: str | None,
+    value: str | None = None,
+    within: Collection[str] = (),
 ) -> None:
     """Stop if a reading stands in the table twice: its copy would pass for a second reading.
 
@@ -126,6 +130,8 @@ def each_reading_once(
         Column names. ``rater=None``: the format's ``rater_id``, if the table has it.
     value
         Rows without a value are not looked at. None looks at all rows.
+    within
+        Columns of what the subjects lie in, where their ids need only be unique there.
 
     Raises
     ------
@@ -141,6 +147,7 @@ def each_reading_once(
     for key in [["reading_id"], *named] if "reading_id" in present else named:
         known = rows.dropna(subset=key)
         beside = [c for c in _OF_A_READING if c in present and c not in key and len(key) > 1]
+        beside += [c for c in within if c not in (*key, *beside) and len(key) > 1]
         extra = known.duplicated([*key, *beside])
         if extra.any():
             first = ", ".join(f"{name} {known.loc[extra, name].tolist()[0]!r}" for name in key)

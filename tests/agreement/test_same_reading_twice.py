@@ -9,7 +9,7 @@ from cohortkit.agreement.shared_rows import each_reading_once
 from cohortkit.errors import EstimateError
 from tests.agreement.asked import AGAIN, ONCE, table, table_for
 
-COUNTING = [name for name in AGAIN if name not in ("reliability", "rater_effects")]
+COUNTING = list(AGAIN)
 
 
 def doubled(data: pd.DataFrame) -> pd.DataFrame:
