@@ -300,15 +300,12 @@ def answer_reliability(release: Release, plan: Plan) -> Answer:
     parts: dict[str, tuple[Any, Any, Any]] = {}
     found: Found = {}
     for stratum in plan.reliability:
-        chosen = release.readings(
-            pulley=stratum.pulley,
-            load=stratum.load,
-            read_mode=None if stratum.read_mode == "both" else stratum.read_mode,
-            reads_averaged=1,
-            injured=stratum.fingers == "injured",
-        )
+        both = stratum.read_mode == "both"
+        chosen = _single_readings(release, stratum, None if both else stratum.read_mode)
         result, study = _reliability_results(chosen, stratum, plan)
-        shifts = attempt(agreement.rater_effects, chosen, level=plan.level, missing="drop")
+        # Of both, the clips: there all raters read the same, as in the reliability itself.
+        compared = _single_readings(release, stratum, "stored") if both else chosen
+        shifts = attempt(agreement.rater_effects, compared, level=plan.level, missing="drop")
         sets.append(chosen)
         parts[stratum.name] = (result, study, shifts)
         found |= {(stratum.name, "reliability"): result, (stratum.name, "decision_study"): study}
@@ -323,6 +320,18 @@ def answer_reliability(release: Release, plan: Plan) -> Answer:
             findings.reliability(stratum, *parts[stratum.name][:2]) for stratum in plan.reliability
         ),
         **gather(found),
+    )
+
+
+def _single_readings(
+    release: Release, stratum: ReliabilityPlan, read_mode: str | None
+) -> AnalysisSet:
+    return release.readings(
+        pulley=stratum.pulley,
+        load=stratum.load,
+        read_mode=read_mode,
+        reads_averaged=1,
+        injured=stratum.fingers == "injured",
     )
 
 

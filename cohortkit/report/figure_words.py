@@ -38,8 +38,9 @@ CAPTIONS = {
     "under follow-up just before that day.",
     RELIABILITY: "Sources of variance; smallest detectable change (SDC) of the mean of several "
     "raters and readings, with intervals; shades and lines part the plans at round values of it. "
-    "Each rater's shift, drawn towards the mean. Site, participant, finger and scan are what is "
-    "told apart; raters and the residual are error.",
+    "Each rater's shift, drawn towards the mean; on stored clips where they are part of the "
+    "stratum. Site, participant, finger and scan are what is told apart; raters and the residual "
+    "are error.",
     ASSUMPTIONS: "Limits of agreement hold if neither the difference nor its spread changes with "
     "the gap and the differences are normal. Each point is a participant; lines are fitted by "
     "least squares, grey is the 95 % band of the line. In the normal plot grey is where all the "
