@@ -80,7 +80,7 @@ def generalised_icc(ss: SumsOfSquares, level: float) -> Limits:
     """
     cdf = icc_pivot(ss)
     scale = float(ss.subjects / (ss.raters + ss.error))
-    signals = _quantiles(lambda s: float(cdf(np.array(s - 1 / ss.k))), scale, level)
+    signals = quantiles(lambda s: float(cdf(np.array(s - 1 / ss.k))), scale, level)
     low, high = (s - 1 / ss.k for s in signals)
     return low / (1 + low), high / (1 + high)
 
@@ -103,9 +103,9 @@ def icc_pivot(ss: SumsOfSquares, nodes: int | None = None) -> Callable[[np.ndarr
     ssr, ssc, sse = (
         np.asarray(x, dtype=float)[..., None, None] for x in (ss.subjects, ss.raters, ss.error)
     )
-    scores, weights_e = _normal_nodes()
+    scores, weights_e = normal_nodes()
     error = sse / stats.chi2.ppf(special.ndtr(scores), df_e)[:, None]
-    nodes_r, weights_r = _unit_nodes(nodes or _node_count(ss.n))
+    nodes_r, weights_r = unit_nodes(nodes or _node_count(ss.n))
     with np.errstate(divide="ignore"):
         edge = np.where(error > 0, ssc / error, np.inf)
     zero_raters = special.chdtrc(df_r, edge[..., 0])
@@ -118,8 +118,8 @@ def icc_pivot(ss: SumsOfSquares, nodes: int | None = None) -> Callable[[np.ndarr
 
     def cdf(odds: np.ndarray) -> np.ndarray:
         kappa = ss.k * np.asarray(odds, dtype=float)[..., None, None]
-        without = _upper_tail(ssr, error + kappa * error, df_s)[..., 0]
-        with_raters = _upper_tail(ssr, error + kappa * (raters + error), df_s)
+        without = upper_tail(ssr, error + kappa * error, df_s)[..., 0]
+        with_raters = upper_tail(ssr, error + kappa * (raters + error), df_s)
         inner = zero_raters * without + (with_raters * density).sum(axis=-1)
         return inner @ weights_e
 
@@ -129,7 +129,7 @@ def icc_pivot(ss: SumsOfSquares, nodes: int | None = None) -> Callable[[np.ndarr
 def generalised_sem(ss: SumsOfSquares, level: float) -> Limits:
     """Generalised limits of the standard error of measurement for agreement."""
     cdf = sem_pivot(ss)
-    low, high = _quantiles(
+    low, high = quantiles(
         lambda variance: float(cdf(np.array(variance))), float(ss.msc / ss.n + ss.mse), level
     )
     return math.sqrt(low), math.sqrt(high)
@@ -143,19 +143,19 @@ def sem_pivot(ss: SumsOfSquares) -> Callable[[np.ndarray], np.ndarray]:
     """
     _, df_r, df_e = ss.df
     ssc, sse = (np.asarray(x, dtype=float)[..., None] for x in (ss.raters, ss.error))
-    nodes, weights = _unit_nodes(_node_count(ss.k))
+    nodes, weights = unit_nodes(_node_count(ss.k))
 
     def cdf(variance: np.ndarray) -> np.ndarray:
         v = np.asarray(variance, dtype=float)[..., None]
         within = stats.chi2.sf(sse / v, df_e)
         error = np.minimum(sse / stats.chi2.isf(within * nodes, df_e), v)
-        tail = _upper_tail(ssc, ss.n * v - (ss.n - 1) * error, df_r)
+        tail = upper_tail(ssc, ss.n * v - (ss.n - 1) * error, df_r)
         return within[..., 0] * (tail @ weights)
 
     return cdf
 
 
-def _upper_tail(sum_of_squares: np.ndarray, variance: np.ndarray, df: int) -> np.ndarray:
+def upper_tail(sum_of_squares: np.ndarray, variance: np.ndarray, df: int) -> np.ndarray:
     """P(chi-square >= sum of squares / variance), 0 where the variance is not positive."""
     positive = variance > 0
     with np.errstate(over="ignore"):
@@ -163,12 +163,13 @@ def _upper_tail(sum_of_squares: np.ndarray, variance: np.ndarray, df: int) -> np
     return np.where(positive, special.chdtrc(df, ratio), 0.0)
 
 
-def _unit_nodes(count: int) -> tuple[np.ndarray, np.ndarray]:
+def unit_nodes(count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Gauss-Legendre nodes and weights between 0 and 1."""
     nodes, weights = special.roots_legendre(count)
     return (nodes + 1) / 2, weights / 2
 
 
-def _normal_nodes() -> tuple[np.ndarray, np.ndarray]:
+def normal_nodes() -> tuple[np.ndarray, np.ndarray]:
     """Normal scores and weights; the trapezoidal rule converges fast on them."""
     scores = np.linspace(-6.5, 6.5, 66)
     weights = stats.norm.pdf(scores)
@@ -180,7 +181,7 @@ def _node_count(n: int) -> int:
     return int(min(200 + 12 * math.sqrt(n), 1500))
 
 
-def _quantiles(cdf: Callable[[float], float], scale: float, level: float) -> Limits:
+def quantiles(cdf: Callable[[float], float], scale: float, level: float) -> Limits:
     """Equal-tailed quantiles of a positive quantity, found on the log scale."""
     low, high = (
         math.exp(_root(lambda t, p=p: cdf(math.exp(t)) - p, math.log(scale)))  # type: ignore[misc]

@@ -111,7 +111,10 @@ def _points(limits: AgreementLimits | MeanLimits) -> pd.DataFrame:
         by = limits.deviations.groupby("subject", sort=True)
         spread = np.sqrt(by["deviation"].agg(lambda d: (d**2).sum() / (len(d) - 1)))
         table = pd.DataFrame({"mean": by["mean"].first(), "difference": np.nan})
-        return table.assign(distance=spread).reset_index(drop=True)
+        owner = by["participant"].first()
+        owner = owner.where(owner.notna(), owner.index.to_series())
+        table = table.assign(distance=spread).groupby(owner.to_numpy(), sort=True).mean()
+        return table.reset_index(drop=True)
     owner = limits.pairs["participant"]
     owner = owner.where(owner.notna(), limits.pairs["subject"])
     table = limits.pairs.groupby(owner.to_numpy(), sort=True)[["mean", "difference"]].mean()

@@ -31,6 +31,7 @@ from cohortkit.agreement.limit_levels import Fingered, Line, line, two_way
 from cohortkit.agreement.limits import limit_factors
 from cohortkit.agreement.limits_regression import lines_at, regression_factors
 from cohortkit.agreement.limits_replicates import constant_truth
+from cohortkit.agreement.nested_raters import NestedSums, error_pivot, nested_sums
 from cohortkit.agreement.repeatability import clustered_limits
 from cohortkit.resampling import percentile_interval
 from tests.agreement import simulated
@@ -140,6 +141,20 @@ SINGLE = (
     (100, "skewed"),
 )
 WITH_MEAN = ((15, 3, 0.25), (30, 3, 1.0), (30, 2, 0.25), (50, 8, 0.25), (30, 4, 0.0))
+# participants, raters, variances of raters and of participant x rater over that of the rest;
+# fingers of each participant, in turn
+WITH_MEAN_FINGERS = (
+    *((n, k, 0.25, own, (1, 2, 3, 4)) for n in (15, 40) for k in (3, 5) for own in (0.0, 0.5)),
+    (15, 3, 0.25, 4.0, (1, 2, 3, 4)),
+    (15, 3, 1.0, 0.5, (1, 2, 3, 4)),
+    (40, 5, 0.0, 0.5, (1, 2, 3, 4)),
+    (15, 2, 0.25, 0.5, (1, 2, 3, 4)),
+    (40, 2, 0.25, 0.5, (1, 2, 3, 4)),
+    (5, 3, 0.25, 0.5, (1, 2, 3, 4)),
+    (2, 3, 0.25, 0.5, (2, 3)),
+    (15, 3, 0.25, 0.5, (1,) * 14 + (12,)),
+    (15, 5, 0.0, 2.0, (1,) * 14 + (12,)),
+)
 REPEATS = (
     (15, "two each", "alike"),
     (30, "one to four", "alike"),
@@ -395,6 +410,47 @@ def with_mean(design: tuple[int, int, float], n_sim: int, seed: int) -> dict[str
     return {"sd_difference": held, "lower_limit": held, "upper_limit": held}
 
 
+def with_mean_fingers(
+    design: tuple[int, int, float, float, tuple[int, ...]], n_sim: int, seed: int
+) -> dict[str, float]:
+    """Participants with several fingers, all read by k raters: SD of the deviations, shifts."""
+    n, k, raters, own, fingers = design
+    rng = np.random.default_rng(seed)
+    size = np.resize(np.array(fingers, dtype=float), n)
+    code = np.repeat(np.arange(n), size.astype(int))
+    shift = math.sqrt(raters) * rng.standard_normal((n_sim, 1, k))
+    values = 2 + rng.standard_normal((n_sim, len(code), 1)) + shift
+    values += math.sqrt(own) * rng.standard_normal((n_sim, n, k))[:, code]
+    values += rng.standard_normal((n_sim, len(code), k))
+    sums = nested_sums(values, size)
+    chance = np.concatenate(
+        [
+            error_pivot(part)(np.full(len(part.raters), raters + own + 1))
+            for part in in_slices(sums, n_sim)
+        ]
+    )
+    tail = (1 - LEVEL) / 2
+    held = float(np.mean((chance > tail) & (chance < 1 - tail)))
+    mean = (values - values.mean(axis=2, keepdims=True)).mean(axis=1)[:, 0]
+    half = stats.t.ppf((1 + LEVEL) / 2, (n - 1) * (k - 1)) * sums.rater_error()
+    truth = (shift - shift.mean(axis=2, keepdims=True))[:, 0, 0]
+    return {
+        "bias": float(np.mean(np.abs(mean - truth) <= half)),
+        "sd_difference": held,
+        "lower_limit": held,
+        "upper_limit": held,
+    }
+
+
+def in_slices(sums: NestedSums, n_sim: int, size: int = 250) -> list[NestedSums]:
+    """The same tables in slices, to bound memory."""
+    names = ("raters", "participants", "fingers")
+    return [
+        replace(sums, **{name: getattr(sums, name)[i : i + size] for name in names})
+        for i in range(0, n_sim, size)
+    ]
+
+
 def lines(design: tuple[int, str], n_sim: int, seed: int) -> dict[str, float]:
     """Bias and limits at a mean of 2 mm; difference 0.1 mm there, slope 0.1."""
     n, spread = design
@@ -473,6 +529,10 @@ def cases() -> list[Case]:
     for m in WITH_MEAN:
         words = f"{m[0]} subjects, {m[1]} raters, raters / error {m[2]:g}"
         found.append(("limits_with_mean", words, partial(with_mean, m)))
+    for f in WITH_MEAN_FINGERS:
+        each = {(1, 2, 3, 4): "1 to 4", (2, 3): "2 and 3"}.get(f[4], "1, the last 12")
+        words = f"{f[0]} participants, fingers {each}, {f[1]} raters, {f[2]:g} / {f[3]:g} / 1"
+        found.append(("limits_with_mean", words, partial(with_mean_fingers, f)))
     for r in REPEATS:
         words = f"{r[0]} participants, scans {r[1]}, {r[2]}"
         found.append(("repeatability clustered", words, partial(repeats, r)))
@@ -513,7 +573,8 @@ PAGE = Page(
     'or reads, in turn. "skewed" is a gamma distribution of shape 2; "participants differ" has '
     "log-normal error variances (SD of the logarithm 0.6). The SD of `repeatability` is the "
     "within-subject SD, that of `limits_regression` the SD about the line, that of "
-    "`limits_with_mean` the SD of the deviations.",
+    "`limits_with_mean` the SD of the deviations; its variances are those of raters, "
+    "participant x rater and the rest, its bias the mean deviation of these raters.",
 )
 
 if __name__ == "__main__":
