@@ -10,6 +10,8 @@ import pandas as pd
 
 from cohortkit.errors import ArgumentError, EstimateError, TableError
 
+_NUMBERS = ("value", "error", "order", "resolution")  # roles that `numeric` looks at
+
 
 def as_frame(data: Any) -> pd.DataFrame:
     """The rows of an analysis set, or the table itself.
@@ -82,7 +84,8 @@ def columns(frame: pd.DataFrame, wanted: dict[str, str | None]) -> pd.DataFrame:
     Raises
     ------
     TableError
-        If a named column is absent or stands twice in the table.
+        If a named column is absent or stands twice in the table; or if a column other than
+        a number's mixes ids that read alike, or that have no order: see `distinct`.
     """
     for role, name in wanted.items():
         if name is None:
@@ -97,7 +100,64 @@ def columns(frame: pd.DataFrame, wanted: dict[str, str | None]) -> pd.DataFrame:
                 next_step=f"name the column with {role}=..., or rename it",
             )
     kept = {role: name for role, name in wanted.items() if name is not None}
-    return pd.DataFrame({role: _plain(frame[name]) for role, name in kept.items()})
+    plain = {role: _plain(frame[name]) for role, name in kept.items()}
+    for role, column in plain.items():
+        if role not in _NUMBERS:
+            distinct(column)
+    return pd.DataFrame(plain)
+
+
+def distinct(column: pd.Series) -> None:
+    """Stop if a column of text and something else has two ids that may be one.
+
+    Raises
+    ------
+    TableError
+        The number 1 and the text "1", as spreadsheets give them; or ids that have no order
+        together, such as numbers and dates.
+    """
+    mixed = column.dtype == object and pd.api.types.infer_dtype(column, skipna=True)
+    if not str(mixed).startswith("mixed"):
+        return
+    known = list(column.dropna().unique())
+    reads: dict[str, Any] = {}
+    for one in known:
+        other = reads.setdefault(_text(one), one)
+        if other is not one:
+            raise TableError(
+                f"Column '{column.name}' holds ids that read alike, of different types",
+                found=f"{other!r} ({_kinds([other])}) and {one!r} ({_kinds([one])})",
+                next_step="write all ids of the column in one way, so that none counts twice",
+            )
+    try:
+        pd.factorize(column, sort=True)
+    except TypeError:
+        types = sorted({type(one).__name__ for one in known})
+        raise TableError(
+            f"Column '{column.name}' mixes types of ids that have no order together",
+            found=f"{', '.join(types)}; such as {', '.join(map(repr, known[:3]))}",
+            next_step="write all ids of the column as text; a spreadsheet may have made dates of "
+            "ids such as 1-2",
+        ) from None
+
+
+def codes(column: pd.Series) -> np.ndarray:
+    """Codes 0..k-1 of ids in the order of their text, -1 where missing.
+
+    What is drawn by code is then the same for ids 1, 2, 10 as numbers and as text, and for
+    any order of the rows.
+    """
+    code, known = pd.factorize(column, sort=True)
+    text = np.array([_text(one) for one in known], dtype=object)
+    place = np.empty(len(known) + 1, dtype=np.intp)
+    place[np.argsort(text, kind="stable")] = np.arange(len(known))
+    place[-1] = -1
+    return place[code]
+
+
+def _text(one: Any) -> str:
+    whole = isinstance(one, (float, np.floating)) and float(one).is_integer()
+    return str(int(one) if whole else one)
 
 
 def present(column: pd.Series, wanted: Sequence[Any], what: str) -> None:

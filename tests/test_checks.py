@@ -107,6 +107,28 @@ def test_in_order_follows_the_categories_of_a_categorical():
     assert checks.in_order(pd.Series([10, 2, 2])) == [2, 10]
 
 
+def test_ids_that_read_alike_are_told():
+    for column in ([1, "1"], ["2", 2.0], [3, "x", "3"]):
+        with pytest.raises(TableError, match="'who' holds ids that read alike"):
+            checks.columns(pd.DataFrame({"who": column}), {"rater": "who"})
+    table = pd.DataFrame({"who": [1, "R1", "R1", None], "size": [1, "1", 2.5, None]})
+    found = checks.columns(table, {"rater": "who", "value": "size"})
+    assert found["rater"].tolist()[:3] == [1, "R1", "R1"]
+
+
+def test_ids_without_an_order_are_told():
+    table = pd.DataFrame({"who": [1, pd.Timestamp("2020-01-02")]})
+    with pytest.raises(TableError, match=r"'who' mixes types of ids.*Timestamp, int"):
+        checks.columns(table, {"rater": "who"})
+
+
+@pytest.mark.parametrize("ids", [["2", "10", "1", None], [2, 10, 1, None], [2.0, 10.0, 1.0, None]])
+def test_codes_follow_the_text_of_the_ids(ids):
+    # by hand: as text 1, 10, 2
+    assert checks.codes(pd.Series(ids, dtype=object)).tolist() == [2, 1, 0, -1]
+    assert checks.codes(pd.Series(ids)).tolist() == [2, 1, 0, -1]
+
+
 def test_columns_give_a_categorical_as_its_plain_values():
     table = pd.DataFrame({"c": pd.Categorical([2, 1, 2], [3, 2, 1])})
     found = checks.columns(table, {"rater": "c"})["rater"]

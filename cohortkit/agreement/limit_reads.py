@@ -204,7 +204,7 @@ def clean(
     each_reading_once(whose, settings["subject"], settings["rater"], settings["value"])
     one_participant_each(kept)
     owner = "participant" if "participant" in kept else "subject"
-    kept = kept.assign(cluster=pd.factorize(kept[owner], sort=True)[0])
+    kept = kept.assign(cluster=checks.codes(kept[owner]))
     cautions = count_caution(n_missing, 0) + reading_cautions(reads, kept)
     return Reads(kept, settings, cautions)
 
@@ -271,7 +271,7 @@ def _fingers(rows: pd.DataFrame) -> np.ndarray | None:
     """Codes of fingers within participants."""
     if "finger_id" not in rows or rows["finger_id"].isna().any():
         return None
-    both = rows.groupby(["cluster", "finger_id"], sort=True, observed=True)
+    both = rows.groupby(["cluster", "finger_id"], sort=False, observed=True)
     return np.asarray(both.ngroup().to_numpy(), dtype=np.intp)
 
 

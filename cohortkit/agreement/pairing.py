@@ -368,10 +368,9 @@ def _laid_out(
     settings: dict[str, Any],
     cautions: tuple[Caution, ...],
 ) -> Pairs:
-    sides = [
-        whole[whole["method"] == m].sort_values("subject", kind="stable").reset_index(drop=True)
-        for m in two
-    ]
+    place = pd.factorize(whole["subject"], sort=True)[0]
+    whole = whole.iloc[np.argsort(place, kind="stable")]
+    sides = [whole[whole["method"] == m].reset_index(drop=True) for m in two]
     first, second = sides
     known = "participant" in whole
     errors = [s["error"].to_numpy() if "error" in whole else None for s in sides]

@@ -153,6 +153,7 @@ def rated(
     rows = checks.columns(
         frame, {role: spec[role] for role in ("subject", "rater", "value", "participant")}
     )
+    checks.distinct(rows["value"])
     named = list(rows.columns)
     for name in ("finger_id", *KINDS):
         if list(frame.columns).count(name) == 1 and name not in spec.values():
@@ -262,18 +263,19 @@ def _laid_out(
     codes = np.full((len(subjects), len(order)), -1, dtype=np.intp)
     codes[place, pd.Index(order).get_indexer(rows["rater"])] = encode(rows["value"], categories)
 
-    def of_each(column: str) -> np.ndarray:
+    def of_each(code: np.ndarray) -> np.ndarray:
         each = np.empty(len(subjects), dtype=np.intp)
-        each[place] = pd.factorize(rows[column], use_na_sentinel=False)[0]
+        each[place] = code
         return np.unique(each, return_inverse=True)[1]
 
+    fingers = pd.factorize(rows.get("finger_id", rows["subject"]), use_na_sentinel=False)[0]
     return Ratings(
         codes,
         categories,
         subjects=list(subjects),
         raters=order,
-        cluster=np.arange(len(subjects)) if "participant" not in rows else of_each("participant"),
-        fingers=of_each("finger_id") if "finger_id" in rows else None,
+        cluster=of_each(checks.codes(rows["participant" if "participant" in rows else "subject"])),
+        fingers=of_each(fingers) if "finger_id" in rows else None,
         settings={},
         cautions=(),
     )

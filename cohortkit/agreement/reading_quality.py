@@ -369,7 +369,7 @@ def _rows(
         )
     each_reading_once(frame, spec["subject"], spec["rater"])
     owner = "participant" if "participant" in rows else "subject"
-    rows["cluster"] = pd.factorize(rows[owner], sort=True)[0]
+    rows["cluster"] = checks.codes(rows[owner])
     rows["same"] = _joint(rows, ["subject", *(c for c in _KINDS if c in rows)])
     rows["stratum"] = _joint(rows, [c for c in _STRATA if c in rows])
     averaged = rows["reads_averaged"] if "reads_averaged" in rows else pd.Series(1, rows.index)

@@ -57,7 +57,8 @@ class TestEveryEstimator:
         assert first.settings["seed"] == 5
         default = ask(rows)
         for a, b in zip(first, default, strict=True):
-            assert (a.lower, a.upper) == pytest.approx((b.lower, b.upper), abs=0.2, nan_ok=True)
+            # a category of few ratings differs by 0.13 to 0.27 over seeds, the others by 0.14
+            assert (a.lower, a.upper) == pytest.approx((b.lower, b.upper), abs=0.3, nan_ok=True)
 
     def test_settings_and_method_name_what_was_done(self, ask):
         found = ask(drawn())

@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 
 from cohortkit import agreement
-from cohortkit.errors import EstimateError
+from cohortkit.errors import EstimateError, TableError
+from tests.agreement.asked import EVERY, table_for
 from tests.agreement.multisite import readings
 
 IDS = ("participant_id", "finger_id", "scan_id", "rater_id", "site_id", "rater_site_id")
@@ -70,6 +71,12 @@ PAIRED = {
     "concordance": lambda t, k: agreement.concordance(t, method="rater_id", methods=pair(k)),
     "deming": lambda t, k: agreement.deming(t, method="rater_id", methods=pair(k)),
     "passing_bablok": lambda t, k: agreement.passing_bablok(t, method="rater_id", methods=pair(k)),
+    "cohen_kappa, resampled": lambda t, k: agreement.cohen_kappa(
+        t, value="grade", raters=pair(k), interval="bootstrap", n_boot=50
+    ),
+    "fleiss_kappa, subjects": lambda t, k: agreement.fleiss_kappa(
+        t, value="grade", participant=None, interval="bootstrap", n_boot=50
+    ),
     "cohen_kappa": lambda t, k: agreement.cohen_kappa(t, value="grade", raters=pair(k)),
     "fleiss_kappa": lambda t, k: agreement.fleiss_kappa(t, value="grade"),
     "krippendorff_alpha": lambda t, k: agreement.krippendorff_alpha(t, value="grade"),
@@ -93,9 +100,8 @@ def test_every_rater_keeps_his_own_answer(name, kind):
     for key, (value, low, high, n) in expected.items():
         assert found[key][0] == pytest.approx(value, rel=1e-6, abs=1e-8, nan_ok=True), key
         assert found[key][3] == n
-        if kind is not numbers:  # draws follow the order of the ids, and so do drawn limits
-            limits = pytest.approx((low, high), rel=1e-6, abs=1e-6, nan_ok=True)
-            assert found[key][1:3] == limits, key
+        limits = pytest.approx((low, high), rel=1e-6, abs=1e-6, nan_ok=True)
+        assert found[key][1:3] == limits, key
 
 
 def test_effects_and_shifts_follow_the_raters_own_means():
@@ -144,3 +150,50 @@ def test_raters_who_do_not_stand_in_the_table_are_told_with_those_who_do(name):
     assert "'2', '10' (text)" in caught.value.found
     assert "holds 2, 10 (whole numbers)" in caught.value.found
     assert "'rater_id'" in caught.value.found
+
+
+def mixed(column: pd.Series, other) -> pd.Series:
+    """Every second id something else."""
+    known = {one: i for i, one in enumerate(dict.fromkeys(column))}
+    return pd.Series([other(i) if (i := known[one]) % 2 else one for one in column], dtype=object)
+
+
+@pytest.mark.parametrize("column", ["participant_id", "finger_id", "scan_id"])
+@pytest.mark.parametrize("name", EVERY)
+def test_numbers_among_text_are_ids_like_others(name, column):
+    data = table_for(name)
+    other = data.assign(**{column: mixed(data[column], lambda i: i)})
+    other["episode_id"] = other["scan_id"]
+    expected, found = EVERY[name](data), EVERY[name](other)
+    assert [e.value for e in found] == pytest.approx([e.value for e in expected], nan_ok=True)
+
+
+@pytest.mark.parametrize("column", ["participant_id", "scan_id", "rater_id"])
+@pytest.mark.parametrize("name", [name for name in EVERY if not name.endswith(", named")])
+def test_dates_among_numbers_have_no_order(name, column):
+    data = table_for(name)
+    numbers = data[column].map({one: i for i, one in enumerate(data[column].unique())})
+    day = pd.Timestamp("2020-01-02")
+    other = data.assign(**{column: mixed(numbers, lambda i: day + pd.Timedelta(i, "D"))})
+    with pytest.raises(TableError, match=f"Column '{column}' mixes types of ids"):
+        EVERY[name](other)
+
+
+@pytest.mark.parametrize("column", ["participant_id", "scan_id", "rater_id"])
+@pytest.mark.parametrize("name", EVERY)
+def test_a_number_and_its_text_may_be_one_id(name, column):
+    data = table_for(name)
+    data[column] = data[column].astype(object)
+    data.loc[[2, 3], column] = pd.Series([1, "1"], index=[2, 3], dtype=object)
+    with pytest.raises(TableError, match=f"Column '{column}' holds ids that read alike"):
+        EVERY[name](data)
+
+
+@pytest.mark.parametrize("column", ["participant_id", "scan_id", "rater_id"])
+@pytest.mark.parametrize("name", [name for name in EVERY if not name.endswith(", named")])
+def test_pairs_of_names_are_ids_like_others(name, column):
+    data = table_for(name)
+    pairs = [("site", one) for one in data[column]]
+    other = data.assign(**{column: pd.Series(pairs, dtype=object)})
+    expected, found = EVERY[name](data), EVERY[name](other)
+    assert [e.value for e in found] == pytest.approx([e.value for e in expected], nan_ok=True)
