@@ -31,6 +31,8 @@ class Equations:
         Rows and fixed columns.
     sizes
         Levels of each factor, (K,).
+    most
+        Rows of the level that has most, for each factor, (K,).
     order
         Level (numbered through all factors) at each position, (q,).
     factor_of
@@ -52,6 +54,7 @@ class Equations:
     n: int
     p: int
     sizes: Ints
+    most: Floats
     order: Ints
     factor_of: Ints
     cross: sparse.csr_array
@@ -120,7 +123,10 @@ def elimination_cost(cross: sparse.csr_array, sizes: Ints, nested: list[tuple[in
 
 
 def elimination_order(cross: sparse.csr_array, sizes: Ints) -> tuple[Ints, Ints]:
-    """Levels in elimination order, and the block of each eliminated level."""
+    """Levels in elimination order, and the block of each eliminated level.
+
+    Finer factors come first: what they leave to the coarser ones keeps more digits.
+    """
     options = [nested_in(cross, sizes, top) for top in range(len(sizes))]
     costs = [elimination_cost(cross, sizes, option) for option in options]
     nested = options[int(np.argmin(costs))]
@@ -129,8 +135,10 @@ def elimination_order(cross: sparse.csr_array, sizes: Ints) -> tuple[Ints, Ints]
     levels = np.concatenate([np.arange(starts[k], starts[k + 1]) for k, _ in nested])
     block = np.concatenate([b for _, b in nested])
     size = np.bincount(block)[block]
-    by_block = np.lexsort((levels, block, size))
-    rest = [np.arange(starts[k], starts[k + 1]) for k in range(len(sizes)) if k not in inside]
+    coarse = -np.repeat(sizes, sizes)[levels]
+    by_block = np.lexsort((levels, coarse, block, size))
+    others = sorted((k for k in range(len(sizes)) if k not in inside), key=lambda k: -sizes[k])
+    rest = [np.arange(starts[k], starts[k + 1]) for k in others]
     return np.concatenate([levels[by_block], *rest]).astype(np.intp), block[by_block]
 
 
@@ -139,6 +147,7 @@ def assemble(design: Design) -> Equations:
     z = indicator(design)
     sizes = np.array([f.size for f in design.factors], dtype=np.intp)
     plain = sparse.csr_array(z.T @ z)
+    rows = plain.diagonal()
     order, block = elimination_order(plain, sizes)
     cross = sparse.csr_array(plain[order][:, order])
     cross.sort_indices()
@@ -155,6 +164,7 @@ def assemble(design: Design) -> Equations:
         n=design.n,
         p=p,
         sizes=sizes,
+        most=np.maximum.reduceat(rows, factor_starts(sizes)[:-1]),
         order=order,
         factor_of=np.repeat(np.arange(len(sizes)), sizes)[order].astype(np.intp),
         cross=cross,

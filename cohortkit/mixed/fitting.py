@@ -25,6 +25,7 @@ SMALL_RESIDUAL = 1e-6  # share of the response's variance from which the residua
 NO_RESIDUAL = 1e-12  # share at which the residual has run to zero
 TINY = 1e-3  # share of a level mean's variance below which zero is tried instead
 WORTHLESS = 1e-8  # rise of f that zero may cost
+EPSILON = float(np.finfo(float).eps)
 MOST_STEPS = 200
 MOST_SHORTENINGS = 6
 RIDGE = 1e-10
@@ -39,8 +40,17 @@ class Problem:
     method: Method
 
     def at(self, v: Floats) -> Point:
-        """f, slope and curvature at `v`, lifted to the floor."""
-        return evaluate(self.equations, self.response, self.lift(v), self.method)
+        """f, slope and curvature at `v`, lifted to the floor.
+
+        Raises
+        ------
+        EstimateError
+            If the residual is so small beside the other variances that no digit is left.
+        """
+        try:
+            return evaluate(self.equations, self.response, self.lift(v), self.method)
+        except np.linalg.LinAlgError:
+            raise no_residual() from None
 
     @property
     def floor(self) -> Floats:
@@ -51,6 +61,15 @@ class Problem:
         """`v` with the components near or below the floor set to it."""
         floor = self.floor * v[0]
         return np.concatenate([v[:1], np.where(v[1:] < 2 * floor, floor, v[1:])])
+
+    def rounding(self, now: Point) -> float:
+        """Error of f at `now` that rounding may bring.
+
+        y'Py is a difference of sums of squares: the more the sum of a level's rows varies
+        beside the residual, the more digits cancel. v * slope is out by as much, and the
+        expected fall by about its square.
+        """
+        return EPSILON * now.parts.df * float(1 + (now.v[1:] @ self.equations.most) / now.v[0])
 
     def low(self, v: Floats) -> np.ndarray:
         """Which entries stand at the floor; never the residual, (K + 1,)."""
@@ -108,7 +127,7 @@ def em_step(problem: Problem, now: Point, held: np.ndarray) -> Floats:
 
 def next_point(problem: Problem, now: Point, step: Floats, held: np.ndarray) -> Point | None:
     """The first point along the step, shortened as needed, that goes down; else an EM step."""
-    noise = 1e-12 * (abs(now.value) + problem.equations.n)
+    noise = 1e-12 * (abs(now.value) + problem.equations.n) + problem.rounding(now)
     descent = float(now.slope @ step)
     fraction = 1.0
     for _ in range(MOST_SHORTENINGS):
@@ -128,6 +147,19 @@ def settle(point: Point, held: np.ndarray) -> Point:
 def residual_share(problem: Problem, now: Point) -> float:
     """Residual variance beside the variance of the response."""
     return float(now.v[0] * problem.equations.n / problem.response.square)
+
+
+def runs_to_zero(problem: Problem, now: Point, step: Floats) -> bool:
+    """Whether a residual of zero is best, given that the residual is already tiny.
+
+    Newton's step leads to the edge, what f can still lose on the way is worth nothing, and
+    f does not rise on it: beside an optimum above zero the slope is as small.
+    """
+    worthless = ROUGHLY_CONVERGED + problem.rounding(now)
+    if step[0] > -0.5 * now.v[0] or now.v[0] * now.slope[0] > worthless:
+        return False
+    nearer = problem.at(np.concatenate([now.v[:1] / 10, now.v[1:]]))
+    return nearer.value < now.value + ROUGHLY_CONVERGED + min(problem.rounding(nearer), 1.0)
 
 
 def minimise(problem: Problem, start: Floats, held: Mapping[int, float] | None = None) -> Optimum:
@@ -153,16 +185,16 @@ def minimise(problem: Problem, start: Floats, held: Mapping[int, float] | None =
     now = settle(problem.at(v), fixed)
     for count in range(MOST_STEPS):
         step, fall = newton_step(problem, now, fixed)
-        if fall < CONVERGED:
+        if fall < CONVERGED + min(problem.rounding(now) ** 2, ROUGHLY_CONVERGED):
             return finish(problem, now, fixed, count)
         if not fixed[0] and residual_share(problem, now) < SMALL_RESIDUAL:
-            if now.v[0] * abs(now.slope[0]) < ROUGHLY_CONVERGED:
+            if runs_to_zero(problem, now, step):
                 return finish(problem, now, fixed, count, residual_zero=True)
             if residual_share(problem, now) < NO_RESIDUAL:
                 raise no_residual()
         trial = next_point(problem, now, step, fixed)
         if trial is None:
-            if fall < ROUGHLY_CONVERGED:
+            if fall < ROUGHLY_CONVERGED + problem.rounding(now):
                 return finish(problem, now, fixed, count)
             break
         now = trial
@@ -191,7 +223,8 @@ def no_residual() -> EstimateError:
     """The error for data that leave nothing to the residual."""
     return EstimateError(
         "The residual variance runs to zero, so the likelihood has no maximum",
-        found="the fixed columns and random factors reproduce every value",
+        found="the fixed columns and random factors reproduce every value, "
+        "to about a millionth of the spread",
         next_step="check for readings that were copied instead of repeated, "
         "or leave out a random factor",
     )

@@ -29,6 +29,7 @@ from cohortkit.mixed.equations import Equations, Response
 
 Method = Literal["reml", "ml"]
 LEAST_REST = 1e-14
+TINY = 1e-13  # variance, in units of the response's spread, whose slope needs more digits
 LOG_TWO_PI = float(np.log(2 * np.pi))
 
 
@@ -89,6 +90,16 @@ class Factorisation:
         )
         kept = np.bincount(self.equations.factor_of, weights=diagonal, minlength=len(ratio))
         return (self.equations.sizes - kept) / ratio
+
+    def trace_of(self, position: int, method: Method) -> float:
+        """One factor's entry of `traces`, for a tiny ratio by which no digit survives division."""
+        equations = self.equations
+        own = np.flatnonzero(equations.factor_of == position)
+        columns = equations.cross[:, own].toarray()
+        first, second = self.forward(columns, equations.fixed[own].T)
+        if method == "ml":
+            second[equations.remaining :] = 0
+        return float(np.trace(self.backward(first, second)[0][own]))
 
 
 @dataclass(frozen=True)
@@ -156,12 +167,15 @@ def evaluate(equations: Equations, response: Response, v: Floats, method: Method
     crossed = equations.cross @ working
     first, second = factors.forward(crossed, equations.fixed.T @ working)
     mixed = working.T @ crossed - first.T @ first - second.T @ second
+    trace = factors.traces(method, ratio)
+    for position in np.flatnonzero(v[1:] < TINY):
+        trace[position] = factors.trace_of(int(position), method)
     reml = method == "reml"
     parts = Parts(
         log_det=factors.log_det
         + (factors.log_det_fixed + equations.log_det_fixed if reml else 0.0),
         rest=rest,
-        trace=factors.traces(method, ratio),
+        trace=trace,
         score=(working**2).sum(axis=0),
         mixed=mixed,
         df=equations.n - (equations.p if reml else 0),

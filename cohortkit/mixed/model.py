@@ -12,8 +12,10 @@ from cohortkit.mixed.equations import Equations, assemble, respond
 from cohortkit.mixed.fitting import Optimum, Problem, minimise
 from cohortkit.mixed.fixed_effects import Coefficients, coefficients
 from cohortkit.mixed.likelihood import Method
+from cohortkit.mixed.separability import start_values
 
-FEW_ROWS = 100  # rows up to which a second start is worth its time
+FEW_ROWS = 100  # rows up to which more starts are worth their time
+SMALL_START = 1e-4  # residual of the start that looks for a maximum with hardly any
 
 
 @dataclass(frozen=True)
@@ -42,11 +44,26 @@ class Model:
         return -(self.best.value + self.best.point.parts.df * 2 * np.log(self.design.scale)) / 2
 
 
-def fit_design(design: Design, method: Method) -> Model:
-    """Check that the variances can be told apart, then fit them.
+def optimum(problem: Problem, products: Floats) -> Optimum:
+    """The best of several starts.
 
     With very few rows the likelihood can have two maxima, one of them without a
-    residual; small tables are therefore fitted from two starts.
+    residual; small tables are therefore fitted from three starts.
+
+    Raises
+    ------
+    EstimateError
+        If the likelihood has no maximum.
+    """
+    starts = [start_values(problem.equations, problem.response, products)]
+    if problem.equations.n <= FEW_ROWS:
+        even = np.full(len(products), 1 / len(products))
+        starts += [even, np.concatenate([[SMALL_START], even[1:]])]
+    return min((minimise(problem, start) for start in starts), key=lambda found: found.value)
+
+
+def fit_design(design: Design, method: Method) -> Model:
+    """Check that the variances can be told apart, then fit them.
 
     Raises
     ------
@@ -58,10 +75,7 @@ def fit_design(design: Design, method: Method) -> Model:
     products = separability.inner_products(equations)
     separability.check_products(design, products)
     problem = Problem(equations, respond(equations, design, design.response), method)
-    starts = [separability.start_values(equations, problem.response, products)]
-    if design.n <= FEW_ROWS:
-        starts.append(np.full(len(products), 1 / len(products)))
-    best = min((minimise(problem, start) for start in starts), key=lambda found: found.value)
+    best = optimum(problem, products)
     return Model(design, problem, products, best, coefficients(design, problem, best))
 
 
@@ -69,4 +83,4 @@ def refit(model: Model, method: Method) -> Optimum:
     """The optimum of the same rows under another method."""
     if method == model.problem.method:
         return model.best
-    return minimise(Problem(model.equations, model.problem.response, method), model.best.point.v)
+    return optimum(Problem(model.equations, model.problem.response, method), model.products)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.linalg import solve_triangular
 from scipy.optimize import minimize
 
 STARTS = (0.05, 0.7, 5.0)
@@ -45,3 +46,16 @@ def best(y, x, indicators, reml, fixed_at_zero=()):
     ]
     smallest = min(found, key=lambda result: result.fun)
     return -smallest.fun / 2, smallest.x
+
+
+def log_likelihood(y, x, indicators, v, reml):
+    """Log likelihood at variances `v`, residual first: dense, by orthogonal columns."""
+    total = v[0] * np.eye(len(y)) + sum(s * z @ z.T for s, z in zip(v[1:], indicators, strict=True))
+    lower = np.linalg.cholesky(total)
+    half = solve_triangular(lower, np.column_stack([x, y]), lower=True)
+    triangle = np.linalg.qr(half, mode="r")
+    p = x.shape[1]
+    value = 2 * np.log(np.diag(lower)).sum() + triangle[p, p] ** 2
+    value += (len(y) - (p if reml else 0)) * np.log(2 * np.pi)
+    value += 2 * np.log(np.abs(np.diag(triangle)[:p])).sum() if reml else 0.0
+    return -value / 2

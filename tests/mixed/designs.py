@@ -67,6 +67,52 @@ def no_variance() -> pd.DataFrame:
     return table
 
 
+def four_readings() -> pd.DataFrame:
+    """Three persons, two raters, four readings; the second rater read one person."""
+    rows = [("a", "x", 2.181179175725191), ("b", "y", 1.9405460488891921),
+            ("c", "y", -0.7292961698218429), ("c", "y", -0.7868971987035845)]  # fmt: skip
+    return pd.DataFrame(rows, columns=["subject", "rater", "value"])
+
+
+def spanned_by_factors() -> pd.DataFrame:
+    """Two persons and four raters, whose levels reproduce any five readings: no residual needed."""
+    rows = [("a", "w", 3.9), ("a", "z", 3.8), ("b", "w", -1.0), ("b", "x", -1.1), ("b", "y", -1.0)]
+    return pd.DataFrame(rows, columns=["subject", "rater", "value"])
+
+
+def scanned_once_but_one() -> pd.DataFrame:
+    """Six persons, eleven scans; one scan was read twice, and the two readings hardly differ."""
+    scans = {"a": (1.8073441302934234, 0.1768868219216701), "b": (1.4891934650369032, 1.456686),
+             "c": (3.221769, 3.287326), "d": (1.217087, -0.345682), "e": (1.348269, 2.069649),
+             "f": (2.548936,)}  # fmt: skip
+    rows = [(s, f"{s}{k}", y) for s, values in scans.items() for k, y in enumerate(values)]
+    return pd.DataFrame(
+        [*rows, ("a", "a0", 1.8070019138704654)], columns=["subject", "scan", "value"]
+    )
+
+
+def nested_scans(seed: int, residual: float) -> pd.DataFrame:
+    """10 subjects x 2 scans x 2 reads, planted SDs 1 and 0.5, and the residual's."""
+    rng = np.random.default_rng(seed)
+    subject, scan = np.repeat(np.arange(10), 4), np.repeat(np.arange(20), 2)
+    value = rng.normal(size=10)[subject] + 0.5 * rng.normal(size=20)[scan]
+    value += residual * rng.normal(size=40)
+    return pd.DataFrame({"subject": subject, "scan": scan, "value": value})
+
+
+def tiny_design(seed: int) -> tuple[pd.DataFrame, list[list[str]], str]:
+    """Few rows, variances of zero, and a residual down to 1e-4 mm: table, factors, method."""
+    rng = np.random.default_rng([seed, 5])
+    subjects, raters = int(rng.integers(2, 9)), int(rng.integers(2, 5))
+    sds = np.where(rng.random(3) < 0.3, 0, np.exp(rng.normal(-0.5, 0.8, 3)))
+    table = crossed(subjects, raters, 2, (sds[0], sds[1], 10 ** rng.uniform(-4, 0)), seed)
+    cell = sds[2] * rng.normal(size=(subjects, raters))
+    table["value"] += cell[table["subject"], table["rater"]]
+    table = table[rng.random(len(table)) > rng.choice([0.2, 0.5])].reset_index(drop=True)
+    kind = str(rng.choice(["crossed", "interaction", "nested"]))
+    return table, FACTORS[kind], ("reml", "ml")[seed % 2]
+
+
 def random_design(seed: int) -> tuple[pd.DataFrame, list[list[str]], list[str]]:
     """A table, its random factors and its fixed columns.
 
