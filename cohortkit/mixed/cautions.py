@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from cohortkit.estimate import Caution
-from cohortkit.mixed.design import Design, Factor
+from cohortkit.mixed.design import Design, Factor, Floats
 
 FEW_LEVELS = 5
 FEW_FOR_INTERVALS = 10
@@ -119,6 +119,27 @@ def restricted_with_few_levels(design: Design) -> list[Caution]:
             f"With fewer than {FEW_LEVELS} levels ({names}) restricted profile limits of the "
             "variance, and t limits of the mean, are a little too short: they covered 92 to 93 % "
             "instead of 95 % with 3 levels.",
+        )
+    ]
+
+
+def limits_not_found(design: Design, sds: Floats, fixed: Floats) -> list[Caution]:
+    """Profile limits that are NaN, (K + 1, 2) with the residual first, and (p, 2)."""
+    names = ["sd_residual", *(f"sd_{f.name}" for f in design.factors)]
+    names += [f"fixed_{name}" for name in design.fixed.names]
+    missing = [
+        f"{side} limit of {name}"
+        for name, pair in zip(names, np.vstack([sds, fixed]), strict=False)
+        for side, limit in zip(("lower", "upper"), pair, strict=True)
+        if np.isnan(limit)
+    ]
+    if not missing:
+        return []
+    return [
+        Caution(
+            "limit_not_found",
+            f"Not found, and given as NaN: {', '.join(missing)}. The likelihood could not be "
+            "followed that far, as happens with very few rows; the rest stands.",
         )
     ]
 

@@ -143,12 +143,12 @@ class Words:
         self, name: str, value: float, limits: tuple[float, float], unit: str, by: str
     ) -> Estimate:
         """One estimate with this result's n; without limits it has no level."""
-        has = not np.isnan(limits).any()
+        has = not np.isnan(limits).all()
         return Estimate(
             name=name,
             value=float(value),
-            lower=float(limits[0]) if has else np.nan,
-            upper=float(limits[1]) if has else np.nan,
+            lower=float(limits[0]),
+            upper=float(limits[1]),
             level=self.level if has else np.nan,
             unit=unit,
             method=f"{self.method}, average-information Newton"

@@ -103,6 +103,7 @@ def by_profile(model: Model, choice: Profile, level: float) -> Limits:
     words = f"profile likelihood ({choice.scale.upper()})"
     if choice.scale == "reml":
         few = cautions.restricted_with_few_levels(model.design)
+        few += cautions.limits_not_found(model.design, sds, np.empty((0, 2)))
         way = "t with Satterthwaite degrees of freedom"
         return Limits(sds, t_limits(model, level), words, way, tuple(few))
     at_ml = coefficients(model.design, problem, best)
@@ -113,6 +114,7 @@ def by_profile(model: Model, choice: Profile, level: float) -> Limits:
         least_squares = at_ml.value[position] - model.design.scale * at_ml.shift[position]
         fixed[position] = least_squares + model.design.scale * np.array(limits)
     narrow = cautions.narrow_with_few_levels(model.design, "profile limits on the ML scale")
+    narrow += cautions.limits_not_found(model.design, sds, fixed)
     return Limits(sds, fixed, words, words, tuple(narrow))
 
 
