@@ -10,51 +10,20 @@ import pandas as pd
 
 from cohortkit.errors import EstimateError
 from cohortkit.estimate import Caution
+from cohortkit.mixed.averaged import averaged_caution, one_kind
+
+__all__ = [
+    "KINDS",
+    "averaged_caution",
+    "both_modes",
+    "one_kind",
+    "scanning_caution",
+    "stored_count",
+]
 
 KINDS = ("reads_averaged", "read_mode")
 _SCANNING = "the error of scanning (where the probe is put, how the finger is held and loaded)"
 _NEXT = "For that, let the raters scan the fingers anew and use those live readings."
-
-
-def one_kind(rows: pd.DataFrame) -> None:
-    """Stop at means of several readings among single ones; their errors differ in size.
-
-    A table without the column ``reads_averaged`` is not checked: leaving it out is how a
-    caller says that pooling is meant.
-
-    Raises
-    ------
-    EstimateError
-        If the column holds more than one value. Counts the rows of each.
-    """
-    if "reads_averaged" not in rows:
-        return
-    counts = rows["reads_averaged"].dropna().astype(int).value_counts().sort_index()
-    if len(counts) < 2:
-        return
-    raise EstimateError(
-        "The rows mix means of several readings with single ones in column 'reads_averaged', and "
-        "a mean has a smaller error",
-        found="; ".join(
-            f"{n} single" if k == 1 else f"{n} means of {k}" for k, n in counts.items()
-        ),
-        next_step="keep the rows of one kind, as with reads_averaged == 1, or leave the column "
-        "out to pool knowingly",
-    )
-
-
-def averaged_caution(rows: pd.DataFrame) -> list[Caution]:
-    """A caution if every value is a mean of several readings."""
-    averaged = rows["reads_averaged"].dropna() if "reads_averaged" in rows else pd.Series()
-    if averaged.empty or averaged.min() <= 1:
-        return []
-    return [
-        Caution(
-            "reads_averaged",
-            f"Every value is a mean of {int(averaged.min())} readings: the error of a single "
-            "reading is larger.",
-        )
-    ]
 
 
 def both_modes(rows: pd.DataFrame) -> bool:

@@ -13,6 +13,7 @@ from cohortkit.errors import EstimateError
 from cohortkit.estimate import Caution, Estimate
 from cohortkit.mixed import cautions, rows
 from cohortkit.mixed import intervals as ways
+from cohortkit.mixed.averaged import averaged_caution, one_kind
 from cohortkit.mixed.design import build
 from cohortkit.mixed.intervals import Choice, Limits
 from cohortkit.mixed.likelihood import Method
@@ -44,7 +45,8 @@ def fit(  # noqa: PLR0913
     ----------
     data
         A tidy table or analysis set, one row per reading. Takes readings; not
-        differences, nor means of unequal numbers of readings.
+        differences, nor means of unequal numbers of readings: where the table has a
+        column ``reads_averaged``, it must hold one value.
     value
         Column of the readings, in `unit`.
     random
@@ -84,8 +86,9 @@ def fit(  # noqa: PLR0913
         If a column is absent, or values are missing and `missing` is ``"stop"``.
     EstimateError
         If the variances cannot be told apart from these rows (the message says
-        which can), if the values do not vary, or if intervals are asked for while
-        persons repeat and are not in the model.
+        which can), if the values do not vary, if means of several readings are mixed
+        with single ones, or if intervals are asked for while persons repeat and are not
+        in the model.
 
     References
     ----------
@@ -96,6 +99,8 @@ def fit(  # noqa: PLR0913
     checks.proportion("level", level)
     choice = ways.chosen(intervals)
     used, kept, dropped = rows.used_rows(data, value, random, fixed, missing)
+    modelled = checks.as_frame(data).iloc[kept]
+    one_kind(modelled)
     left_out = rows.persons_left_out(data, kept, random, participant)
     if left_out and choice is not None:
         raise EstimateError(
@@ -122,6 +127,7 @@ def fit(  # noqa: PLR0913
         "unit": unit,
     }
     notes = cautions.dropped(dropped) + cautions.persons_left_out(participant if left_out else None)
+    notes += averaged_caution(modelled)
     words = Words(model, limits, rows.counts(data, kept, participant), settings)
     return words.result(notes, dropped)
 

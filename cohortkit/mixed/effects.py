@@ -14,6 +14,7 @@ from cohortkit import checks
 from cohortkit.errors import ArgumentError
 from cohortkit.estimate import Caution, Estimate, Result
 from cohortkit.mixed import cautions, rows
+from cohortkit.mixed.averaged import averaged_caution, one_kind
 from cohortkit.mixed.components import DEFAULT_RANDOM
 from cohortkit.mixed.design import Floats, build
 from cohortkit.mixed.likelihood import Factorisation
@@ -81,6 +82,8 @@ def effects(
             next_step="use one of " + ", ".join(repr(list(columns)) for columns in random),
         )
     used, kept, dropped = rows.used_rows(data, value, random, (), missing)
+    modelled = checks.as_frame(data).iloc[kept]
+    one_kind(modelled)
     with threadpool_limits(1):  # the matrices are small, and threads would wait in turn
         model = fit_design(build(used, value=value, random=random, fixed=()), "reml")
         found, error = predictions(model, wanted[0])
@@ -110,6 +113,7 @@ def effects(
         estimates=tuple(estimates),
         cautions=(
             *cautions.dropped(dropped),
+            *averaged_caution(modelled),
             *cautions.few_levels(model.design),
             *(_no_spread(":".join(of)) if flat else ()),
         ),
