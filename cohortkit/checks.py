@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import numbers
 from collections.abc import Sequence
+from decimal import Decimal
 from typing import Any
 
 import numpy as np
@@ -11,6 +13,7 @@ import pandas as pd
 from cohortkit.errors import ArgumentError, EstimateError, TableError
 
 _NUMBERS = ("value", "error", "order", "resolution")  # roles that `numeric` looks at
+_LARGEST = 1e70  # its fourth power, summed over 1e28 rows, is a float still
 
 
 def as_frame(data: Any) -> pd.DataFrame:
@@ -100,7 +103,7 @@ def columns(frame: pd.DataFrame, wanted: dict[str, str | None]) -> pd.DataFrame:
                 next_step=f"name the column with {role}=..., or rename it",
             )
     kept = {role: name for role, name in wanted.items() if name is not None}
-    plain = {role: _plain(frame[name]) for role, name in kept.items()}
+    plain = {role: _plain(frame[name]).reset_index(drop=True) for role, name in kept.items()}
     for role, column in plain.items():
         if role not in _NUMBERS:
             distinct(column)
@@ -199,28 +202,80 @@ def in_order(column: pd.Series) -> list[Any]:
 def _plain(column: pd.Series) -> pd.Series:
     """The values of a Categorical without its list of categories, which rows may not use."""
     if isinstance(column.dtype, pd.CategoricalDtype):
-        column = column.astype(column.cat.categories.dtype if column.notna().all() else object)
-    return column.reset_index(drop=True)
+        return column.astype(column.cat.categories.dtype if column.notna().all() else object)
+    return column
 
 
-def numeric(frame: pd.DataFrame, role: str) -> pd.Series:
+def numeric(frame: pd.DataFrame, role: str, name: str | None = None) -> pd.Series:
     """Column `role` as float64; NaN stays NaN.
+
+    Parameters
+    ----------
+    frame
+        Any table.
+    role
+        Column that is to hold numbers, or text that reads as numbers.
+    name
+        The caller's name of that column, for messages.
 
     Raises
     ------
     TableError
-        If a value is text, or infinite. Names how many and the first.
+        Yes/no values, dates, durations or complex numbers, which have a value as floats
+        but not one that was measured; text, or infinite values: names how many and the
+        first. Values whose fourth powers leave the range of floats, since squares and
+        products of squares are summed: largest value from 1e70, or below 1e-70.
     """
-    column = frame[role]
+    column = _plain(frame[role])
+    where = "" if name is None else f"column '{name}'"
+    if not _holds_numbers(column):
+        raise TableError(
+            f"The {role} must be a number in every row",
+            where=where,
+            found=f"type {column.dtype}, the first {_first_other(column)!r}",
+            next_step="name the column of the measurement, or convert it: a yes or no is no "
+            "measurement, and a date is one only as days since another",
+        )
     values = pd.to_numeric(column, errors="coerce").astype("float64")
     bad = (values.isna() & column.notna()) | np.isinf(values)
     if bad.any():
         raise TableError(
             f"The {role} must be a finite number in every row",
+            where=where,
             found=f"{int(bad.sum())} other values, the first {column[bad].tolist()[0]!r}",
             next_step="correct or leave out those rows",
         )
+    size = float(np.abs(values).max()) if values.notna().any() else 0.0
+    if size >= _LARGEST or 0 < size < 1 / _LARGEST:
+        raise TableError(
+            f"The {role} is too {'large' if size > 1 else 'small'} to compute with: products of "
+            "its squares leave the range of numbers",
+            where=where,
+            found=f"largest size {size:.3g}; sizes from {1 / _LARGEST:g} to {_LARGEST:g} are taken",
+            next_step="take another unit; or correct a number that stands for something else, such "
+            "as a missing value",
+        )
     return values
+
+
+def _holds_numbers(column: pd.Series) -> bool:
+    if column.dtype == object:
+        return not any(map(_no_number, column))
+    kinds = pd.api.types
+    number = kinds.is_numeric_dtype(column) and not kinds.is_bool_dtype(column)
+    return (number and not kinds.is_complex_dtype(column)) or kinds.is_string_dtype(column)
+
+
+def _no_number(cell: Any) -> bool:
+    """Whether a cell is neither text nor a number nor missing."""
+    if isinstance(cell, (bool, np.bool_)):
+        return True
+    return not isinstance(cell, (str, numbers.Real, Decimal)) and not pd.isna(cell)
+
+
+def _first_other(column: pd.Series) -> Any:
+    cells = column.dropna().tolist()
+    return next(filter(_no_number, cells), cells[0] if cells else None)
 
 
 def without_missing(frame: pd.DataFrame, missing: str) -> tuple[pd.DataFrame, int]:

@@ -128,7 +128,7 @@ def _reads(frame: pd.DataFrame, roles: Roles) -> pd.DataFrame:
             "participant": roles.participant,
         },
     )
-    reads["value"] = checks.numeric(reads, "value")
+    reads["value"] = checks.numeric(reads, "value", roles.value)
     for name in _EXTRAS:
         if list(frame.columns).count(name) == 1 and name != roles.rater:
             reads[name] = frame[name].reset_index(drop=True)

@@ -323,4 +323,4 @@ def _far_from_normal(means: np.ndarray) -> bool:
     few, many = _SHAPIRO_LIMITS
     if not few <= len(means) <= many or np.ptp(centred) == 0:
         return False
-    return bool(stats.shapiro(centred).pvalue < 0.01)
+    return bool(stats.shapiro(centred / np.ptp(centred)).pvalue < 0.01)

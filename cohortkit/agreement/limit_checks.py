@@ -39,7 +39,7 @@ def assumption_checks(mean: np.ndarray, difference: np.ndarray) -> pd.DataFrame:
             growth = stats.linregress(x, residual)
             found["absolute_residual_on_mean"] = (growth.slope, growth.pvalue)
     if _SHAPIRO_LIMITS[0] <= n <= _SHAPIRO_LIMITS[1] and np.ptp(difference) > 0:
-        test = stats.shapiro(y)
+        test = stats.shapiro(y / np.ptp(y))
         found["normal_differences"] = (test.statistic, test.pvalue)
     rows = [(name, float(a), float(p), n) for name, (a, p) in found.items()]
     return pd.DataFrame(rows, columns=["check", "estimate", "p_value", "n"])

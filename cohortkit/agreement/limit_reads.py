@@ -188,7 +188,7 @@ def clean(
     checks.one_quantity(frame)
     wanted = {name: settings[name] for name in ("subject", "rater", "value", "participant")}
     reads = checks.columns(frame, {**wanted, "replicate": replicate})
-    reads["value"] = checks.numeric(reads, "value")
+    reads["value"] = checks.numeric(reads, "value", settings["value"])
     named = list(reads.columns)
     for name in _EXTRAS:
         if list(frame.columns).count(name) == 1 and name != settings["rater"]:

@@ -262,9 +262,9 @@ def _rows(
         "error": error,
     }
     rows = checks.columns(frame, wanted)
-    rows["value"] = checks.numeric(rows, "value")
+    rows["value"] = checks.numeric(rows, "value", spec["value"])
     if error is not None:
-        rows["error"] = checks.numeric(rows, "error")
+        rows["error"] = checks.numeric(rows, "error", error)
         if (rows["error"] <= 0).any():
             raise TableError(
                 "A standard error must be positive in every row",

@@ -24,6 +24,7 @@ _STRATA = ("pulley", "load", "injured")
 _FLAGS = ("below_resolution", "blinded_to_reference", "blinded_to_prior")
 _HEAP_MM = 0.5
 _SIGNIFICANT = 0.05
+_MOST_STEPS = 2**53  # a larger float has no last digit
 _TEST_COLUMNS = ("group", "test", "chi_square", "df", "p_value", "p_holm", "n", "design_effect")
 
 
@@ -192,7 +193,8 @@ class _Asked:
         return found
 
     def _heaping(self, group: str, single: pd.DataFrame) -> list[Estimate]:
-        steps = np.rint(single["value"].to_numpy() / self.step).astype(int)
+        steps = np.clip(single["value"].to_numpy() / self.step, -_MOST_STEPS, _MOST_STEPS)
+        steps = np.rint(steps).astype(int)
         cluster, stratum = single["cluster"].to_numpy(), single["stratum"].to_numpy()
         try:
             test = digit_test(steps, cluster, stratum)
@@ -342,9 +344,9 @@ def _rows(
     if names["site"] is not None and names["site"] not in frame.columns:
         names["site"] = None
     rows = checks.columns(frame, {**names, "order": order})
-    rows["value"] = checks.numeric(rows, "value")
+    rows["value"] = checks.numeric(rows, "value", spec["value"])
     if order is not None:
-        rows["order"] = checks.numeric(rows, "order")
+        rows["order"] = checks.numeric(rows, "order", order)
     for name in {*_KINDS, *_STRATA, *_FLAGS, "finger_id", "reads_averaged"}:
         if list(frame.columns).count(name) == 1:
             rows[name] = frame[name].reset_index(drop=True)

@@ -184,7 +184,7 @@ def _ordered(
     for extra in ("resolution_mm", "finger_id"):
         if extra in frame.columns:
             rows[extra] = frame[extra].reset_index(drop=True)
-    rows["value"] = checks.numeric(rows, "value")
+    rows["value"] = checks.numeric(rows, "value", value)
     unseen = _unseen(rows)
     named = [role for role in ("participant", "below") if role in rows]
     asked = rows[named].assign(value=rows["value"].mask(unseen, 0.0))

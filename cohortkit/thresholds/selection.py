@@ -116,14 +116,14 @@ def read_rows(data: Any, options: Options) -> tuple[pd.DataFrame, dict[str, Any]
         wanted[role] = name
     wanted |= {c: c for c in CONDITIONS if c in frame.columns}
     rows = checks.columns(frame, wanted)
-    rows["value"] = checks.numeric(rows, "value")
+    rows["value"] = checks.numeric(rows, "value", spec["value"])
     for flag in ("below", "verified"):
         if flag in rows:
             rows[flag] = _flag(rows[flag], spec[flag])
     if "below" in rows:
         rows["value"] = rows["value"].mask(rows["below"], -np.inf)
     if "resolution" in rows:
-        rows["resolution"] = checks.numeric(rows, "resolution")
+        rows["resolution"] = checks.numeric(rows, "resolution", spec["resolution"])
     return rows, dict(getattr(data, "settings", None) or {}), spec
 
 
