@@ -23,7 +23,10 @@ from cohortkit.estimate import Caution, Estimate, Result
 
 _NONE = (math.nan, math.nan)
 _FEWEST = 5
-_NARROW = ", and narrower than they say: they covered 91 % instead of 95 % with 2 participants."
+_NARROW = (
+    ", and with 2 participants those of the limits are narrower than they say (they covered 92 % "
+    "instead of 95 %), those of mean deviations wider (98 %)."
+)
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -257,7 +260,7 @@ def _finger_cautions(sums: NestedSums, laid: Nested) -> tuple[Caution, ...]:
                 "unequal_participants",
                 f"One participant has {most} subjects, the mean is {typical:.1f}: limits and mean "
                 "deviations are over subjects, so those with many count for more, and their "
-                "intervals are too narrow (they covered 90 to 94 % instead of 95 % where one of 15 "
+                "intervals are too narrow (they covered 91 to 94 % instead of 95 % where one of 15 "
                 "participants had 12 of 26 fingers).",
             )
         )
