@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
+from cohortkit.agreement.rounding import grain
+
 _NULL = 1e-9  # length of a direction, beside the longest, that counts as none
 
 
@@ -25,8 +27,10 @@ class Shifts:
     known: np.ndarray
 
     def limits(self, level: float) -> tuple[np.ndarray, np.ndarray]:
-        """Limits of each by t."""
-        half = stats.t.ppf((1 + level) / 2, self.df) * np.sqrt(np.diag(self.covariance))
+        """Limits of each by t; none where all readings lie on the fitted values."""
+        variance = np.diag(self.covariance)
+        error = np.sqrt(np.where(variance > 0, variance, np.nan))
+        half = stats.t.ppf((1 + level) / 2, self.df) * error
         return self.value - half, self.value + half
 
 
@@ -41,7 +45,7 @@ def shifts(
     codes, at = np.unique(rater, return_inverse=True)
     basis = _contrasts(len(codes))
     columns = _within(basis[at], subject)
-    found, covariance = _fit(columns, _within(value[:, None], subject)[:, 0], cluster)
+    found, covariance = _fit(columns, value, subject, cluster)
     df = len(np.unique(cluster)) - 1
     known = np.full(len(codes), len(codes) > 1)
     return Shifts(codes, basis @ found, basis @ covariance @ basis.T, df, known)
@@ -65,7 +69,7 @@ def drift(
     columns = _within(np.hstack([_contrasts(len(codes))[at], slopes]), subject)
     first = len(codes) - 1
     known = np.array([_own(columns, first + j) for j in range(len(codes))])
-    found, covariance = _fit(columns, _within(value[:, None], subject)[:, 0], cluster)
+    found, covariance = _fit(columns, value, subject, cluster)
     part = slice(first, None)
     df = len(np.unique(cluster)) - 1
     return Shifts(codes, found[part], covariance[part, part], df, known)
@@ -77,7 +81,7 @@ def shrunken(found: Shifts, level: float) -> tuple[np.ndarray, np.ndarray, np.nd
     Shifts sum to 0, so their prior is normal with variance tau^2 about their mean;
     tau^2 = max(0, (sum b^2 - trace V) / (G - 1)) over G raters. Limits add the
     uncertainty of tau^2 as Morris (1983) does, with 2 / (G - 3); below four raters
-    there are none.
+    there are none, nor where the shifts themselves have none.
     """
     count = len(found.value)
     basis = _contrasts(count)
@@ -87,7 +91,7 @@ def shrunken(found: Shifts, level: float) -> tuple[np.ndarray, np.ndarray, np.nd
     prior = tau2 * np.eye(count - 1)
     gain = tau2 * np.linalg.inv(prior + error) if tau2 > 0 else prior
     value = basis @ gain @ basis.T @ found.value
-    if count < 4:
+    if count < 4 or not found.covariance.any():
         none = np.full(count, np.nan)
         return value, none, none, tau2**0.5
     posterior = np.diag(basis @ (prior - tau2 * gain) @ basis.T)
@@ -113,27 +117,33 @@ def _contrasts(count: int) -> np.ndarray:
 
 
 def _fit(
-    columns: np.ndarray, value: np.ndarray, cluster: np.ndarray
+    columns: np.ndarray, value: np.ndarray, subject: np.ndarray, cluster: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Least squares of least norm, and its clustered covariance.
+    """Least squares of least norm within subjects, and its clustered covariance.
 
     Columns are scaled to one length, and directions shorter than `_NULL` of the longest
-    are taken out: what is left of a column that the others explain is rounding.
+    are taken out: what is left of a column that the others explain is rounding. So is
+    what arithmetic leaves of a coefficient or of all residuals: they are 0 then.
     """
+    smallest = grain(value)
     length = np.sqrt((columns**2).sum(axis=0))
     length = np.where(length > 0, length, 1.0)
     left, size, right = np.linalg.svd(columns / length, full_matrices=False)
     kept = size > _NULL * size.max(initial=0.0)
     back = (right[kept] / size[kept, None]).T / length[:, None]
     scores = left[:, kept]
-    seen = scores.T @ value
-    residual = value - scores @ seen
+    within = _within(value[:, None], subject)[:, 0]
+    seen = scores.T @ within
+    residual = within - scores @ seen
+    if np.ptp(residual) <= smallest:
+        residual = np.zeros_like(residual)
     codes = np.unique(cluster, return_inverse=True)[1]
     k = int(codes.max()) + 1
     sums = np.zeros((k, int(kept.sum())))
     np.add.at(sums, codes, scores * residual[:, None])
-    spread = back @ sums.T
-    return back @ seen, spread @ spread.T * (k / max(k - 1, 1))
+    spread, found = back @ sums.T, back @ seen
+    found = np.where(np.abs(found) * np.ptp(columns, axis=0) <= smallest, 0.0, found)
+    return found, spread @ spread.T * (k / max(k - 1, 1))
 
 
 def _own(columns: np.ndarray, j: int) -> bool:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import partial
@@ -14,7 +13,8 @@ import pandas as pd
 from cohortkit import checks
 from cohortkit.agreement import rater_shifts
 from cohortkit.agreement.clustered_share import METHOD, clustered_share
-from cohortkit.agreement.digit_preference import DIGITS, FEWEST, DigitTest, digit_test, place_test
+from cohortkit.agreement.digit_preference import DIGITS, DigitTest, digit_test, place_test
+from cohortkit.agreement.quality_cautions import NO_SPREAD, holm, quality_cautions
 from cohortkit.agreement.shared_rows import each_reading_once, filled, groups
 from cohortkit.errors import ArgumentError, EstimateError, TableError
 from cohortkit.estimate import Caution, Estimate, Result
@@ -23,9 +23,7 @@ _KINDS = ("pulley", "load", "reference_structure", "read_mode")
 _STRATA = ("pulley", "load", "injured")
 _FLAGS = ("below_resolution", "blinded_to_reference", "blinded_to_prior")
 _HEAP_MM = 0.5
-_SIGNIFICANT = 0.05
 _MOST_STEPS = 2**53  # a larger float has no last digit
-_TEST_COLUMNS = ("group", "test", "chi_square", "df", "p_value", "p_holm", "n", "design_effect")
 
 
 class QualityOptions(TypedDict, total=False):
@@ -142,11 +140,11 @@ def reading_quality(
         for name, part in rows.groupby(role, sort=True):
             estimates += ask.habits(f"{role}={name}", part)
     estimates += ask.comparisons()
-    tests = _holm(ask.tests)
+    tests = holm(ask.tests)
     return ReadingQuality(
         question="How does each rater write and read?",
         estimates=tuple(estimates),
-        cautions=(*cautions, *_cautions(tests, ask.lost)),
+        cautions=(*cautions, *quality_cautions(tests, ask.lost)),
         settings={**spec, "order": order, "step": step, "level": level},
         digits=pd.DataFrame(ask.digits, columns=["group", "digit", "observed", "expected"]),
         tests=tests,
@@ -270,7 +268,9 @@ class _Asked:
             limits = (small[j], small_low[j], small_high[j])
             build = self._build("rater_shift_shrunken", *limits, mine, group)
             found.append(build(unit=self.unit, method=shrink))
-            if len(names) < 4:
+            if np.isnan(low[j]):
+                self.lost.append((group, "rater_shift", NO_SPREAD))
+            elif len(names) < 4:
                 reason = f"no interval: {len(names)} raters to shrink towards, 4 are needed"
                 self.lost.append((group, "rater_shift_shrunken", reason))
         return found
@@ -299,6 +299,8 @@ class _Asked:
                 reason = f"column '{self.order}' does not vary within its subjects on its own"
                 self.lost.append((group, "drift", reason))
                 continue
+            if np.isnan(low[j]):
+                self.lost.append((group, "drift", NO_SPREAD))
             numbers = (slopes.value[j], low[j], high[j])
             build = self._build("drift", *numbers, part[codes == j], group)
             found.append(build(unit=unit, method=method))
@@ -404,42 +406,3 @@ def _connected(rows: pd.DataFrame) -> Iterable[pd.DataFrame]:
     label = groups(subject, rater)
     for group in np.unique(label):
         yield rows[label == group]
-
-
-def _holm(tests: list[dict[str, Any]]) -> pd.DataFrame:
-    """Holm's adjustment of each kind of test over raters, and over sites."""
-    table = pd.DataFrame(tests, columns=[c for c in _TEST_COLUMNS if c != "p_holm"])
-    table["p_holm"] = math.nan
-    family = table["test"].astype(str) + table["group"].astype(str).str.split("=").str[0]
-    for name in family.unique():
-        p = table.loc[family == name, "p_value"].sort_values()
-        steps = p.to_numpy() * np.arange(len(p), 0, -1)
-        table.loc[p.index, "p_holm"] = np.minimum(1.0, np.maximum.accumulate(steps))
-    return table[list(_TEST_COLUMNS)]
-
-
-def _cautions(tests: pd.DataFrame, lost: list[tuple[str, str, str]]) -> list[Caution]:
-    found = []
-    for name, code, words in (
-        ("half_unit", "heaping", "multiples of 0.5 are too frequent or too rare"),
-        ("last_digit", "digit_preference", "some last digits are preferred"),
-    ):
-        hit = tests[(tests["test"] == name) & (tests["p_holm"] < _SIGNIFICANT)]
-        if len(hit):
-            listed = ", ".join(
-                f"{g} (chi-square {x:.1f}, {d} df)"
-                for g, x, d in zip(hit["group"], hit["chi_square"], hit["df"], strict=True)
-            )
-            found.append(Caution(code, f"By Holm's test at 5 %, {words}: {listed}."))
-    few = sorted({g for g, e, _ in lost if e == "heaping_share"})
-    if few:
-        message = (
-            f"Too few readings (under {FEWEST}) or too few different values to look at digits: "
-            f"{', '.join(few)}."
-        )
-        found.append(Caution("few_readings", message))
-    alone = sorted({g for g, e, r in lost if e == "rater_shift"})
-    if alone:
-        message = f"Not compared with any other rater: {', '.join(alone)}."
-        found.append(Caution("raters_not_compared", message))
-    return found

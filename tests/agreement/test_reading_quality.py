@@ -192,3 +192,45 @@ def test_nothing_to_look_at():
         reading_quality(readings().iloc[:0])
     with pytest.raises(ArgumentError, match="colour"):
         reading_quality(readings(10), colour="red")
+
+
+@pytest.mark.parametrize("offset", [0.0, 1e10])
+@pytest.mark.parametrize("raters", [2, 4])
+def test_raters_who_differ_by_a_constant_have_no_interval(raters, offset):
+    rng = np.random.default_rng(2)
+    gap, shift = 2 + rng.normal(0, 0.4, 20), [0.5, 0.0, -0.3, -0.2][:raters]
+    rows = [
+        (f"p{i}", f"s{i}", f"R{j}", read, gap[i] + shift[j] + offset)
+        for i in range(20)
+        for j in range(raters)
+        for read in (1, 2)
+    ]
+    names = ["participant_id", "scan_id", "rater_id", "read_no", "gap_mm"]
+    found = reading_quality(pd.DataFrame(rows, columns=names))
+    assert "no_disagreement_seen" in codes(found)
+    assert "raters_not_compared" not in codes(found)
+    asked = [e for e in found if e.name in ("rater_shift", "rater_shift_shrunken", "drift")]
+    assert len(asked) == 3 * raters
+    for e in asked:
+        assert np.isnan(e.lower)
+        assert np.isnan(e.upper)
+        # planted truth: the shifts less their mean, no drift; at 1e10 doubles are 1.9e-6 apart
+        j = int(e.group.removeprefix("rater=R"))
+        truth = 0.0 if e.name == "drift" else shift[j] - np.mean(shift)
+        assert e.value == pytest.approx(truth, abs=4e-6 if offset else 1e-12)
+    drift = [e.value for e in asked if e.name == "drift"]
+    assert drift == [0.0] * raters  # by hand: both reads of a scan are equal
+    reasons = found.not_estimated.groupby("estimate")["reason"].first()
+    assert "by a constant only" in reasons["rater_shift"]
+    assert "by a constant only" in reasons["drift"]
+
+
+def test_one_reading_off_the_constant_gives_intervals_again():
+    data = readings(20, raters=("A", "B"))
+    data["gap_mm"] = data.groupby(["scan_id", "load"])["gap_mm"].transform("first")
+    data["gap_mm"] += np.where(data["rater_id"] == "B", 0.5, 0.0)
+    assert "no_disagreement_seen" in codes(reading_quality(data, order=None))
+    data.loc[3, "gap_mm"] += 0.1
+    found = reading_quality(data, order=None)
+    assert "no_disagreement_seen" not in codes(found)
+    assert found["rater_shift@rater=A"].lower < found["rater_shift@rater=A"].upper
