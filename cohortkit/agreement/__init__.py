@@ -18,10 +18,10 @@ from cohortkit.agreement.limits_replicates import limits_replicates
 from cohortkit.agreement.limits_with_mean import MeanLimits, limits_with_mean
 from cohortkit.agreement.pairing import MethodComparison
 from cohortkit.agreement.passing_bablok import passing_bablok
+from cohortkit.agreement.planned import PlannedSize
+from cohortkit.agreement.planned_kappa import participants_for_kappa
 from cohortkit.agreement.planning import (
-    PlannedSize,
     participants_for_icc,
-    participants_for_kappa,
     participants_for_limits,
     participants_for_reliability,
 )

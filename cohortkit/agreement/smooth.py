@@ -29,6 +29,16 @@ def influence(parts: np.ndarray, statistic: Statistic) -> np.ndarray:
     return effect - effect.mean()
 
 
+def expected_variance(parts: np.ndarray, share: np.ndarray, statistic: Statistic) -> float:
+    """Large-sample variance of the statistic times n, if a subject adds row i with probability share[i].
+
+    `parts` has shape (m, p), `share` (m,), adding up to 1.
+    """
+    effect = np.imag(statistic(share @ parts + 1j * _STEP * parts)) / _STEP
+    effect = effect - share @ effect
+    return float(share @ effect**2)
+
+
 def independent_error(parts: np.ndarray, statistic: Statistic) -> float:
     """Linearised standard error over independent subjects, divisor n - 1."""
     effect = influence(parts, statistic)

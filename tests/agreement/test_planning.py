@@ -13,8 +13,8 @@ from cohortkit.agreement import (
     participants_for_kappa,
     participants_for_limits,
     participants_for_reliability,
-    planning,
 )
+from cohortkit.agreement.limit_components import Grouped, limit_interval, one_way
 from cohortkit.agreement.limits import limit_factors
 from cohortkit.errors import ArgumentError, EstimateError
 from cohortkit.mixed import sequential
@@ -78,10 +78,11 @@ def test_assurance_costs_participants():
 
 @pytest.mark.parametrize(("kappa", "p"), [(0.6, 0.3), (0.0, 0.5), (0.8, 0.1)])
 def test_kappa_of_two_categories_is_the_published_variance(kappa, p):
-    found = planning.kappa_variance(kappa, np.array([p, 1 - p]))
     # source: Donner & Eliasziw 1992, Stat Med 11: 1511-1519; Bloch & Kraemer 1989 (from memory)
     wanted = (1 - kappa) * ((1 - kappa) * (1 - 2 * kappa) + kappa * (2 - kappa) / (2 * p * (1 - p)))
-    assert found == pytest.approx(wanted)
+    found = participants_for_kappa(kappa, [p, 1 - p], 0.2)
+    # by hand: n = 4 z^2 V / w^2, 1.96^2 = 3.841459
+    assert found["participants"].value == np.ceil(4 * 3.841459 * wanted / 0.04)
 
 
 def test_the_planned_kappa_width_is_met():
@@ -159,3 +160,61 @@ def test_wrong_plans_are_named():
         participants_for_reliability({"participant": 1.0}, 0.2)
     with pytest.raises(ArgumentError, match="'figure' takes"):
         participants_for_reliability({"residual": 1.0}, 0.2, figure="icc")
+
+
+class TestSeveralFingers:
+    def test_icc_with_unlike_fingers_needs_as_many_fingers_in_all(self):
+        one = participants_for_icc(0.7, 0.2, raters=3)["participants"].value
+        found = participants_for_icc(0.7, 0.2, raters=3, fingers=3, correlation=0.0)
+        # by hand: independent fingers, so a third of the participants; the median of an interval
+        # from two mean squares and a formula for large samples differ a little
+        assert 3 * found["participants"].value == pytest.approx(one, rel=0.1)
+        assert 0 < found["width_error"].value < 0.01
+
+    def test_icc_of_alike_fingers_needs_more_participants(self):
+        sizes = [
+            participants_for_icc(0.7, 0.2, raters=3, fingers=3, correlation=rho)
+            for rho in (0.0, 0.5, 0.9)
+        ]
+        numbers = [s["participants"].value for s in sizes]
+        assert numbers == sorted(numbers)
+        assert numbers[0] < numbers[2]
+
+    @pytest.mark.parametrize(("rho", "times"), [(0.0, 0.5), (1.0, 1.0)])
+    def test_limits_between_independent_and_equal_fingers(self, rho, times):
+        one = participants_for_limits(0.2, 0.1)["participants"].value
+        two = participants_for_limits(0.2, 0.1, fingers=2, correlation=rho)["participants"].value
+        # by hand: two independent fingers count as two participants, two equal ones as one
+        assert two == pytest.approx(times * one, rel=0.04)
+
+    def test_limits_by_hand(self):
+        found = participants_for_limits(0.2, 0.1, fingers=2, correlation=0.5)
+        n = found["participants"].value
+        # by hand: variance of the bias s^2 (1 + rho) / 2n; of the SD, from mean squares with
+        # n - 1 and n degrees of freedom, s^2 (1.5^2 / n + 0.5^2 / n) / 2^2 x 2 / 4
+        error = 0.2 * np.sqrt(1.5 / 2 + 1.96**2 * (1.5**2 + 0.5**2) / 8) / np.sqrt(n)
+        assert 2 * 1.96 * error == pytest.approx(0.1, rel=0.03)
+
+    def test_assurance_is_kept(self):
+        found = participants_for_limits(0.2, 0.1, fingers=2, correlation=0.5, assurance=0.9)
+        n = int(found["participants"].value)
+        rng = np.random.default_rng(5)
+        own = np.sqrt(0.5) * 0.2 * rng.standard_normal((4000, n, 1))
+        d = own + np.sqrt(0.5) * 0.2 * rng.standard_normal((4000, n, 2))
+        centre = d.mean(axis=2)
+        inner = ((d - centre[..., None]) ** 2).sum(axis=2)
+        total = one_way(Grouped(np.full((4000, n), 2.0), centre, inner))
+        low, high = limit_interval(total, 1.959964, 0.95)
+        assert np.mean(high - low <= 0.1) == pytest.approx(0.9, abs=0.03)  # planted truth
+
+    def test_one_finger_needs_no_correlation(self):
+        for ask, values in (
+            (participants_for_icc, (0.8, 0.2)),
+            (participants_for_limits, (0.2, 0.1)),
+        ):
+            one, same = ask(*values), ask(*values, fingers=1, correlation=0.5)
+            assert [e.value for e in one] == [e.value for e in same]
+            with pytest.raises(ArgumentError, match="'correlation' says how alike"):
+                ask(*values, fingers=2)
+            with pytest.raises(ArgumentError, match="'fingers' is a whole number"):
+                ask(*values, fingers=1.5, correlation=0.2)
