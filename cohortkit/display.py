@@ -50,6 +50,11 @@ def number(value: float, unit: str) -> str:
     return f"{abs(value) if size == 0 else value:.{decimals}f}"
 
 
+def counted(n: int, noun: str) -> str:
+    """A number with its noun: '1 rater', '2 raters'."""
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
+
+
 def interval(lower: float, upper: float, unit: str) -> str:
     """Format limits as ``[a, b]``; empty if there is no interval."""
     if math.isnan(lower) and math.isnan(upper):

@@ -30,6 +30,10 @@ def test_number_by_unit(value, unit, text):
     assert display.number(value, unit) == text
 
 
+def test_one_has_no_plural():
+    assert [display.counted(n, "rater") for n in range(3)] == ["0 raters", "1 rater", "2 raters"]
+
+
 def test_interval_is_in_brackets_or_absent():
     assert display.interval(1.0, 2.0, "mm") == "[1.00, 2.00]"
     assert display.interval(math.nan, math.nan, "mm") == ""

@@ -29,7 +29,7 @@ def ordered_categories(
         ``grade`` has I to IV.
     given
         The caller's categories in order; None takes the schema's, else the values
-        found, numbers in numerical order.
+        found, numbers in numerical order. Whole numbers come as such, 2.0 as 2.
     order_matters
         Whether the answer depends on the order, so that it may not be guessed.
 
@@ -42,12 +42,12 @@ def ordered_categories(
     """
     found = list(dict.fromkeys(values.tolist()))
     if given is not None:
-        return _checked(given, found, column)
+        return tuple(map(_whole, _checked(given, found, column)))
     coded = _from_format(found, column)
     if coded:
         return coded
     if all(isinstance(v, numbers.Real) for v in found):
-        return tuple(sorted(found))
+        return tuple(map(_whole, sorted(found)))
     if order_matters:
         raise ArgumentError(
             "The order of the categories is not known, and the answer depends on it",
@@ -57,6 +57,11 @@ def ordered_categories(
             "make the column an ordered Categorical",
         )
     return tuple(sorted(found, key=str))
+
+
+def _whole(category: Any) -> Any:
+    """2 for 2.0, as a column of whole numbers with gaps is read."""
+    return int(category) if isinstance(category, float) and category.is_integer() else category
 
 
 def declared_order(values: pd.Series) -> tuple[Any, ...] | None:

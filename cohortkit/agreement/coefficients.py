@@ -22,6 +22,7 @@ from cohortkit.agreement.category_limits import (
 from cohortkit.agreement.intervals import Limits
 from cohortkit.agreement.ratings import RatingOptions, Ratings, resampling_options
 from cohortkit.agreement.smooth import Statistic, clustered_variance, influence, without_each
+from cohortkit.display import counted
 from cohortkit.errors import EstimateError
 from cohortkit.estimate import Caution, Estimate, Result
 from cohortkit.resampling import count_failures, participant_bootstrap, percentile_interval
@@ -138,7 +139,8 @@ def answer(
     if ratings.repeats and request.kind == "published":
         raise EstimateError(
             "The published interval holds for independent subjects only",
-            found=f"{len(ratings.cluster)} subjects of {ratings.n_participants} participants",
+            found=f"{counted(len(ratings.cluster), 'subject')} of "
+            + counted(ratings.n_participants, "participant"),
             next_step="use interval='fisher_z' or 'bootstrap', which are clustered by participant",
         )
     draws = _draws(targets, parts, ratings, request) if request.kind == "bootstrap" else None

@@ -26,6 +26,7 @@ from cohortkit.agreement.ratings import (
 )
 from cohortkit.agreement.smooth import Statistic, influence
 from cohortkit.agreement.weighting import SOURCES, WEIGHTS, agreement_weights
+from cohortkit.display import counted
 from cohortkit.errors import ArgumentError, EstimateError
 from cohortkit.estimate import Caution
 
@@ -189,7 +190,8 @@ def _complete(ratings: Ratings, missing: str) -> tuple[Ratings, int]:
     if len(ratings.raters) != 2:
         raise EstimateError(
             "Cohen's kappa compares two raters",
-            found=f"{len(ratings.raters)} raters: {', '.join(map(str, ratings.raters[:12]))}",
+            found=f"{counted(len(ratings.raters), 'rater')}: "
+            + ", ".join(map(str, ratings.raters[:12])),
             next_step="name two with raters=(first, second), or use fleiss_kappa, gwet_ac or "
             "krippendorff_alpha",
         )
@@ -198,7 +200,7 @@ def _complete(ratings: Ratings, missing: str) -> tuple[Ratings, int]:
     if alone and missing == "stop":
         raise EstimateError(
             "Not every subject was rated by both raters",
-            found=f"{alone} of {len(both)} subjects by one rater only",
+            found=f"{alone} of {counted(len(both), 'subject')} by one rater only",
             next_step="find out why, then pass missing='drop' to leave them out and count them",
         )
     return (ratings.subset(both) if alone else ratings), alone
@@ -207,7 +209,7 @@ def _complete(ratings: Ratings, missing: str) -> tuple[Ratings, int]:
 def _cautions(ratings: Ratings, n_alone: int) -> list[Caution]:
     found = [*prevalence_caution(ratings), *rarity_caution(ratings)]
     if n_alone:
-        message = f"{n_alone} subjects that one rater alone had rated were left out."
+        message = f"Subjects that one rater alone had rated, left out: {n_alone}."
         found.append(Caution("rated_by_one", message))
     constant = [
         str(r)

@@ -25,6 +25,7 @@ from cohortkit.agreement.shared_rows import (
     stop_at_unseen,
     unseen,
 )
+from cohortkit.display import counted
 from cohortkit.errors import EstimateError
 from cohortkit.estimate import Caution
 
@@ -104,7 +105,7 @@ def crossed(data: Any, roles: Roles, missing: str, raters: Sequence[Any] | None 
     if kept.empty:
         raise EstimateError(
             "There is no read to compare",
-            found=f"{len(reads)} rows, {n_missing} with a missing value",
+            found=f"{counted(len(reads), 'row')}, {n_missing} with a missing value",
             next_step="check the filters that made this table",
         )
     one_kind(kept)
@@ -166,7 +167,7 @@ def _one_read_a_cell(reads: pd.DataFrame) -> None:
         reads,
         ("rater", "subject"),
         "A rater has more than one read of a subject",
-        noun="reads",
+        noun="read",
         next_step="keep one read a rater, as with read_no == 1, to compare raters; or use all "
         "reads with limits_replicates (two raters), reliability (all raters) or repeatability "
         "(each rater with itself), or icc with rater=None on the rows of one rater",
@@ -196,7 +197,7 @@ def _group_words(reads: pd.DataFrame) -> str:
     sites = sorted(map(str, reads[column].dropna().unique())) if column else []
     place = f"{'site' if len(sites) == 1 else 'sites'} {', '.join(sites)}: " if sites else ""
     names = ", ".join(map(str, raters[:4])) + (", ..." if len(raters) > 4 else "")
-    return f"{place}raters {names} ({n_subjects} subjects)"
+    return f"{place}raters {names} ({counted(n_subjects, 'subject')})"
 
 
 def _complete(reads: pd.DataFrame, missing: str, *, exchangeable: bool) -> tuple[pd.DataFrame, int]:
@@ -210,7 +211,7 @@ def _complete(reads: pd.DataFrame, missing: str, *, exchangeable: bool) -> tuple
             "The subjects have different numbers of reads"
             if exchangeable
             else "Not every subject was read by every rater",
-            found=f"{incomplete} of {reads['subject'].nunique()} subjects lack a read; "
+            found=f"incomplete: {incomplete} of {counted(reads['subject'].nunique(), 'subject')}; "
             + _reads_per_rater(reads),
             next_step="keep a balanced part such as read_no <= 2"
             if exchangeable
@@ -222,7 +223,8 @@ def _complete(reads: pd.DataFrame, missing: str, *, exchangeable: bool) -> tuple
         short = "reads a subject" if exchangeable else "raters"
         raise EstimateError(
             f"Agreement needs at least two subjects and two {short}",
-            found=f"{n} subjects with every read, {k} {short}",
+            found=f"{counted(n, 'subject')} with every read, "
+            + (counted(k, "read") + " a subject" if exchangeable else counted(k, "rater")),
             next_step="one rater's repeated reads go with rater=None; else add readings",
         )
     return whole, incomplete

@@ -29,6 +29,7 @@ from cohortkit.agreement.pairing import (
     shared_cautions,
 )
 from cohortkit.agreement.rounding import grain
+from cohortkit.display import counted
 from cohortkit.errors import ArgumentError, EstimateError
 from cohortkit.estimate import Caution
 
@@ -173,7 +174,7 @@ def _above_zero(pairs: Pairs) -> None:
     if (both <= 0).any():
         raise EstimateError(
             "Errors in proportion to size need values above zero",
-            found=f"{int((both <= 0).sum())} of {len(both)} values at or below zero",
+            found=f"{int((both <= 0).sum())} of {counted(len(both), 'value')} at or below zero",
             next_step="leave out spread=, or give the known error of each value as error=",
         )
 

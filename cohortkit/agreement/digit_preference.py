@@ -11,6 +11,7 @@ from numpy.polynomial import legendre
 from scipy import linalg, stats
 from scipy.special import xlogy
 
+from cohortkit.display import counted
 from cohortkit.errors import EstimateError
 
 DIGITS = 10
@@ -108,7 +109,7 @@ def _enough(steps: np.ndarray) -> None:
     if len(steps) < FEWEST:
         raise EstimateError(
             f"Fewer than {FEWEST} readings say nothing about last digits",
-            found=f"{len(steps)} readings",
+            found=counted(len(steps), "reading"),
             next_step="wait for more, or pool the raters of a site",
         )
 
@@ -136,7 +137,7 @@ def smooth(steps: np.ndarray) -> Smooth:
     if width < _NARROWEST:
         raise EstimateError(
             f"Values within fewer than {_NARROWEST} steps have no shape to compare digits with",
-            found=f"{len(np.unique(steps))} different values within {width} steps",
+            found=f"{counted(len(np.unique(steps)), 'different value')} within {width} steps",
             next_step="look at them: they may be written in steps wider than said",
         )
     grid = np.arange(low, high + 1)

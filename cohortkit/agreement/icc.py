@@ -146,7 +146,7 @@ def _iccs(
     values, limits = forms(ss), _single_limits(ss, interval, level)
     estimates = []
     for name in names:
-        low, high = limits[name[:-1] + "1"][0]
+        low, high = limits[name[:-1] + "1"][0] if math.isfinite(values[name]) else _NONE
         if name.endswith("k"):
             low, high = (intervals.spearman_brown(x, ss.k) for x in (low, high))
         method = f"{_FORMS[name]}; {limits[name[:-1] + '1'][1]}"

@@ -81,7 +81,7 @@ def krippendorff_alpha(
         question="How much less do raters differ than by chance? (Krippendorff)",
         estimates=found.estimates,
         cautions=(
-            *everything.cautions,
+            *ratings.cautions,
             *prevalence_caution(ratings),
             *rarity_caution(ratings),
             *found.cautions,

@@ -15,6 +15,7 @@ from cohortkit import checks
 from cohortkit.agreement.limit_checks import CHECKS
 from cohortkit.agreement.limits import AgreementLimits
 from cohortkit.agreement.limits_with_mean import MeanLimits
+from cohortkit.display import counted
 from cohortkit.errors import EstimateError
 from cohortkit.estimate import Estimate, Result
 
@@ -89,7 +90,7 @@ def limit_assumptions(
     if not estimates:
         raise EstimateError(
             "The assumptions of these limits cannot be checked",
-            found=f"{len(points)} participants, means from {points['mean'].min():g} to "
+            found=f"{counted(len(points), 'participant')}, means from {points['mean'].min():g} to "
             f"{points['mean'].max():g}",
             next_step="a line needs four participants with different means and differences",
         )

@@ -21,6 +21,7 @@ from cohortkit.agreement.shared_rows import (
     one_participant_each,
     stop_at_unseen,
 )
+from cohortkit.display import counted
 from cohortkit.errors import ArgumentError, EstimateError
 from cohortkit.estimate import Caution, Estimate
 
@@ -152,7 +153,7 @@ def two_raters(data: Any, rater: str, raters: Sequence[Any] | None) -> list[Any]
     if len(known) != 2:
         raise EstimateError(
             "Limits of agreement compare two raters",
-            found=f"{len(known)} raters"
+            found=counted(len(known), "rater")
             + (f": {', '.join(map(str, known[:12]))}" if known else ""),
             next_step="name two of them with raters=(first, second), or use limits_with_mean for all"
             if len(known) > 2
@@ -232,7 +233,7 @@ def linked(
         ("rater", *key),
         "A rater has more than one read of a subject"
         + ("" if replicate is None else " and number"),
-        noun="reads",
+        noun="read",
         next_step="use limits_replicates, which takes repeated reads; or keep one of each",
     )
     both = rows.groupby(key)["rater"].transform("size") == 2
@@ -240,7 +241,7 @@ def linked(
     if alone and reads.settings["missing"] == "stop":
         raise EstimateError(
             "Not every read has its partner by the other rater",
-            found=f"{alone} of {len(rows)} reads stand alone",
+            found=f"without a partner: {alone} of {counted(len(rows), 'read')}",
             next_step="pass missing='drop' to leave them out and count them",
         )
     whole = rows[both].sort_values([*key, "rater"], kind="stable").reset_index(drop=True)
@@ -249,7 +250,8 @@ def linked(
     if len(np.unique(cluster)) < 2:
         raise EstimateError(
             "Limits of agreement need at least two participants read by both raters",
-            found=f"{len(sides[0])} pairs of {len(np.unique(cluster))} participants",
+            found=f"{counted(len(sides[0]), 'pair')} of "
+            + counted(len(np.unique(cluster)), "participant"),
             next_step="check the filters that made this table, or add readings",
         )
     settings = {**reads.settings, "raters": [str(r) for r in two]}

@@ -13,6 +13,7 @@ import pandas as pd
 from cohortkit.agreement.limit_reads import Linked, ReadOptions, linked
 from cohortkit.agreement.limits import AgreementLimits
 from cohortkit.agreement.limits_clustered import checked, nested_limits
+from cohortkit.display import counted
 from cohortkit.errors import EstimateError
 from cohortkit.estimate import Estimate
 
@@ -94,7 +95,7 @@ def _logarithms(pairs: Linked) -> Linked:
     if (both <= 0).any():
         raise EstimateError(
             "A ratio needs values above zero",
-            found=f"{int((both <= 0).sum())} of {len(both)} values at or below zero",
+            found=f"{int((both <= 0).sum())} of {counted(len(both), 'value')} at or below zero",
             next_step="use limits_clustered or limits_regression, which take any values",
         )
     first, second = np.log(pairs.first), np.log(pairs.second)

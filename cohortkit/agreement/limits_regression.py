@@ -32,6 +32,7 @@ from cohortkit.agreement.limit_reads import Linked, ReadOptions, between, linked
 from cohortkit.agreement.limits import AgreementLimits
 from cohortkit.agreement.limits_clustered import How, checked, spread_cautions
 from cohortkit.agreement.rounding import grain
+from cohortkit.display import counted
 from cohortkit.errors import ArgumentError, EstimateError
 from cohortkit.estimate import Caution, Estimate
 
@@ -120,7 +121,7 @@ def limits_regression(
     if len(pairs.first) < 4 or np.ptp(pairs.table["mean"]) == 0:
         raise EstimateError(
             "A line needs at least four pairs, of different means",
-            found=f"{len(pairs.first)} pairs",
+            found=counted(len(pairs.first), "pair"),
             next_step="use limits_of_agreement, or add readings",
         )
     sizes = _sizes(at, pairs.table["mean"].to_numpy(), str(pairs.reads.settings["unit"]))

@@ -43,6 +43,7 @@ from cohortkit.agreement.limits_clustered import (
     spread_cautions,
 )
 from cohortkit.agreement.rounding import apart, grain
+from cohortkit.display import counted
 from cohortkit.errors import EstimateError
 from cohortkit.estimate import Caution, Estimate
 
@@ -166,7 +167,7 @@ def _read_by_both(reads: Reads, two: Sequence[Any]) -> tuple[Reads, int]:
     if alone and reads.settings["missing"] == "stop":
         raise EstimateError(
             "Not every subject was read by both raters",
-            found=f"{alone} of {rows['subject'].nunique()} subjects by one only",
+            found=f"{alone} of {counted(rows['subject'].nunique(), 'subject')} by one only",
             next_step="pass missing='drop' to leave them out and count them",
         )
     kept = rows[both].reset_index(drop=True)
@@ -177,14 +178,16 @@ def _read_by_both(reads: Reads, two: Sequence[Any]) -> tuple[Reads, int]:
             "No rater read any subject twice"
             if kept["subject"].nunique() >= 2
             else "Limits of agreement need at least two subjects read by both raters",
-            found=f"{len(kept)} reads of {kept['subject'].nunique()} subjects by both",
+            found=f"{counted(len(kept), 'read')} of "
+            + counted(kept["subject"].nunique(), "subject")
+            + " by both",
             next_step="use limits_of_agreement, or limits_clustered where participants have "
             "several subjects",
         )
     if kept["cluster"].nunique() < 2:
         raise EstimateError(
             "Limits of agreement need at least two participants read by both raters",
-            found=f"{kept['subject'].nunique()} subjects of one participant",
+            found=counted(kept["subject"].nunique(), "subject") + " of one participant",
             next_step="add readings of other participants; participant=None states that the "
             "subjects are independent, which scans of one person are not",
         )

@@ -28,6 +28,7 @@ from cohortkit.agreement.shared_rows import (
     stop_at_unseen,
     unseen,
 )
+from cohortkit.display import counted
 from cohortkit.errors import ArgumentError, EstimateError, TableError
 from cohortkit.estimate import Caution, Estimate, Result
 
@@ -170,14 +171,15 @@ def paired(
     if n_alone and missing == "stop":
         raise EstimateError(
             "Not every subject was measured by both methods",
-            found=f"{n_alone} of {kept['subject'].nunique()} subjects by one method only",
+            found=f"{n_alone} of {counted(kept['subject'].nunique(), 'subject')} by one method only",
             next_step="find out why, then pass missing='drop' to leave them out and count them",
         )
     whole = kept[both].reset_index(drop=True)
     if whole["subject"].nunique() < 2:
         raise EstimateError(
             "Comparing two methods needs at least two subjects measured by both",
-            found=f"{whole['subject'].nunique()} such subjects among {len(rows)} rows",
+            found=f"{counted(whole['subject'].nunique(), 'such subject')} among "
+            + counted(len(rows), "row"),
             next_step="check the filters that made this table, or add readings",
         )
     cautions = _left_out(rows, n_missing, n_alone) + _row_cautions(whole)
@@ -192,7 +194,7 @@ def shared_cautions(pairs: Pairs) -> list[Caution]:
         found.append(
             Caution(
                 "few_participants",
-                f"{pairs.n_clusters} participants: intervals are wide and rest on assumptions "
+                f"{counted(pairs.n_clusters, 'participant')}: intervals are wide and rest on assumptions "
                 "(fewer than 30; common practice, no source). With 15 participants of several "
                 "fingers they covered 93 to 97 % instead of 95 %.",
             )
@@ -290,7 +292,7 @@ def _two_methods(column: pd.Series, methods: Sequence[Any] | None) -> tuple[Any,
     if len(known) != 2:
         raise EstimateError(
             "A comparison needs two methods",
-            found=f"{len(known)} methods"
+            found=counted(len(known), "method")
             + (f": {', '.join(map(str, known[:12]))}" if known else ""),
             next_step="name two of them with methods=(first, second)"
             if len(known) > 2
@@ -304,7 +306,7 @@ def _one_value_a_cell(rows: pd.DataFrame) -> None:
         rows,
         ("subject", "method"),
         "A subject has more than one value by the same method",
-        noun="values",
+        noun="value",
         next_step="keep one rater and one read of each, as with read_no == 1",
     )
     one_participant_each(rows)
@@ -316,9 +318,9 @@ def _left_out(rows: pd.DataFrame, n_missing: int, n_alone: int) -> tuple[Caution
         found.append(
             Caution(
                 "left_out",
-                f"{n_missing} values that are missing were left out, and {n_alone} subjects "
-                "without a partner. If they are missing because of what was measured, the result "
-                "is biased.",
+                f"Missing values, left out: {n_missing}; subjects without a partner, left out: "
+                f"{n_alone}. If they are missing because of what was measured, the result is "
+                "biased.",
             )
         )
     hidden = unseen(rows)
@@ -326,8 +328,8 @@ def _left_out(rows: pd.DataFrame, n_missing: int, n_alone: int) -> tuple[Caution
         found.append(
             Caution(
                 "below_resolution",
-                f"{hidden} readings were below resolution and are left out: the result is about "
-                "visible gaps only.",
+                f"Readings below resolution, left out: {hidden}. The result is about visible gaps "
+                "only.",
             )
         )
     return tuple(found)

@@ -23,6 +23,7 @@ from cohortkit.agreement.pairing import (
     paired,
     shared_cautions,
 )
+from cohortkit.display import counted
 from cohortkit.errors import EstimateError
 from cohortkit.estimate import Caution, Estimate
 
@@ -152,7 +153,8 @@ def pair_slopes(x: np.ndarray, y: np.ndarray) -> Slopes:
     if not np.isfinite(slopes).any():
         raise EstimateError(
             "The points define no slope",
-            found=f"{len(x)} points, {len(slopes)} usable slopes, none of them finite",
+            found=f"{counted(len(x), 'point')}, {counted(len(slopes), 'usable slope')}, none of them "
+            "finite",
             next_step="look at the pairs: a line needs values that differ between subjects",
         )
     return Slopes(np.sort(slopes), int((slopes < -1).sum()), len(x))
@@ -166,7 +168,7 @@ def shifted_median(slopes: Slopes) -> float:
     if not math.isfinite(slope):
         raise EstimateError(
             "The shifted median of the slopes is vertical",
-            found=f"{size} slopes, {k} of them below -1",
+            found=f"{counted(size, 'slope')}, {k} of them below -1",
             next_step="the methods do not rise together; look at the pairs",
         )
     return slope

@@ -20,6 +20,7 @@ from cohortkit.agreement.shared_rows import (
     one_a_cell,
     one_participant_each,
 )
+from cohortkit.display import counted
 from cohortkit.errors import EstimateError
 from cohortkit.estimate import Caution, Estimate
 
@@ -97,14 +98,16 @@ class Ratings:
         return (self.codes[:, :, None] == np.arange(len(self.categories))).sum(axis=1)
 
     def subset(self, kept: np.ndarray) -> Ratings:
-        """The same ratings of some subjects; participants are coded anew."""
-        return replace(
+        """The same ratings of some subjects; participants are coded and counted anew."""
+        some = replace(
             self,
             codes=self.codes[kept],
             subjects=[s for s, k in zip(self.subjects, kept, strict=True) if k],
             cluster=np.unique(self.cluster[kept], return_inverse=True)[1],
             fingers=None if self.fingers is None else self.fingers[kept],
         )
+        others = (c for c in self.cautions if c.code != "few_participants")
+        return replace(some, cautions=(*_few(some), *others))
 
     def build(self) -> partial[Estimate]:
         """An `Estimate` that already knows the n and that it is a pure number."""
@@ -237,7 +240,7 @@ def _one_rating_a_cell(rows: pd.DataFrame) -> None:
         rows,
         ("rater", "subject"),
         "A rater has more than one rating of a subject",
-        noun="ratings",
+        noun="rating",
         next_step="keep one rating a rater, or name the column that tells the subjects apart",
     )
     one_participant_each(rows)
@@ -249,7 +252,8 @@ def _rated_twice(rows: pd.DataFrame, n_rows: int) -> None:
     if raters < 2 or twice < 2:
         raise EstimateError(
             "Agreement needs at least two raters and two subjects that both rated",
-            found=f"{n_rows} rows, {raters} raters, {twice} subjects rated more than once",
+            found=f"{counted(n_rows, 'row')}, {counted(raters, 'rater')}, "
+            f"{counted(twice, 'subject')} rated more than once",
             next_step="check the filters that made this table; a second rater is needed",
         )
 
@@ -285,7 +289,7 @@ def _left_out(n_missing: int) -> tuple[Caution, ...]:
     if not n_missing:
         return ()
     message = (
-        f"{n_missing} ratings with a missing value were left out. If they are missing because of "
+        f"Ratings with a missing value, left out: {n_missing}. If they are missing because of "
         "what was seen, the result is biased."
     )
     return (Caution("left_out", message),)
@@ -295,21 +299,15 @@ def _cautions(laid: Ratings) -> list[Caution]:
     n, k = laid.codes.shape
     absent = int((laid.codes < 0).sum())
     once = int(((laid.codes >= 0).sum(axis=1) == 1).sum())
-    participants = laid.n_participants
     shares = prevalence(laid.codes, len(laid.categories))
     unused = [str(c) for c, s in zip(laid.categories, shares, strict=True) if s == 0]
     top = int(np.argmax(shares))
     parts = _groups_of_raters(laid.codes)
     found = {
-        "few_participants": (
-            participants < _FEW,
-            f"{participants} participants: intervals are wide and rest on assumptions (fewer than "
-            "30; common practice, no source). With 20 participants they covered 93 to 98 % instead "
-            "of 95 %.",
-        ),
         "ratings_absent": (
             absent > 0,
-            f"{absent} of {n * k} ratings do not exist: not every rater rated every subject. "
+            f"{absent} of {n * k} ratings {'does' if absent == 1 else 'do'} not exist: not every "
+            "rater rated every subject. "
             f"{once} {'subject has' if once == 1 else 'subjects have'} one rating only.",
         ),
         "raters_do_not_cross": (
@@ -328,7 +326,21 @@ def _cautions(laid: Ratings) -> list[Caution]:
             "Kappa and alpha do not exist; AC1 and AC2 are 1 by their definition.",
         ),
     }
-    return [Caution(code, message) for code, (holds, message) in found.items() if holds]
+    said = [Caution(code, message) for code, (holds, message) in found.items() if holds]
+    return [*_few(laid), *said]
+
+
+def _few(laid: Ratings) -> list[Caution]:
+    if laid.n_participants >= _FEW:
+        return []
+    return [
+        Caution(
+            "few_participants",
+            f"{counted(laid.n_participants, 'participant')}: intervals are wide and rest on "
+            "assumptions (fewer than 30; common practice, no source). With 20 participants they "
+            "covered 93 to 98 % instead of 95 %.",
+        )
+    ]
 
 
 def _groups_of_raters(codes: np.ndarray) -> int:

@@ -16,6 +16,7 @@ from cohortkit.agreement.clustered_share import METHOD, clustered_share
 from cohortkit.agreement.digit_preference import DIGITS, DigitTest, digit_test, place_test
 from cohortkit.agreement.quality_cautions import NO_SPREAD, holm, quality_cautions
 from cohortkit.agreement.shared_rows import each_reading_once, filled, groups
+from cohortkit.display import counted
 from cohortkit.errors import ArgumentError, EstimateError, TableError
 from cohortkit.estimate import Caution, Estimate, Result
 
@@ -361,14 +362,14 @@ def _rows(
     if gone.any() and spec["missing"] == "stop":
         raise TableError(
             "Values, subjects, raters or participants are missing",
-            found=f"{int(gone.sum())} rows that are not marked as below resolution",
+            found=counted(int(gone.sum()), "row") + " not marked as below resolution",
             next_step="find out why, then pass missing='drop' to leave those rows out",
         )
     rows = rows[~gone].reset_index(drop=True)
     if rows.empty:
         raise EstimateError(
             "There is no reading to look at",
-            found=f"{len(frame)} rows",
+            found=counted(len(frame), "row"),
             next_step="check the filters that made this table",
         )
     each_reading_once(frame, spec["subject"], spec["rater"])

@@ -14,6 +14,7 @@ from cohortkit import checks
 from cohortkit.agreement.intervals import Limits, chi_square_sd
 from cohortkit.agreement.limit_checks import assumption_checks, normal_quantiles
 from cohortkit.agreement.limit_reads import ReadOptions, clean
+from cohortkit.display import counted
 from cohortkit.errors import EstimateError
 from cohortkit.estimate import Caution, Estimate, Result
 
@@ -87,7 +88,7 @@ def repeatability(
     if kept.empty:
         raise EstimateError(
             "No subject was read twice by the same rater",
-            found=f"{len(rows)} reads",
+            found=counted(len(rows), "read"),
             next_step="add repeated reads; raters are compared by limits_of_agreement and icc",
         )
     spread = _spread(kept, keys)
@@ -229,7 +230,7 @@ def _cautions(part: pd.DataFrame, check: pd.DataFrame, group: str, level: float)
         found.append(
             Caution(
                 "few_participants",
-                f"{whose}{k} participants: the {100 * level:g} % interval is wide (fewer than 30; "
+                f"{whose}{counted(k, 'participant')}: the {100 * level:g} % interval is wide (fewer than 30; "
                 "common practice, no source).",
             )
         )

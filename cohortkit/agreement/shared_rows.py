@@ -10,6 +10,7 @@ import pandas as pd
 from scipy import sparse
 
 from cohortkit import checks
+from cohortkit.display import counted
 from cohortkit.errors import ArgumentError, EstimateError, TableError
 
 # What the format counts a rater's readings by, beside scan, rater and number.
@@ -68,7 +69,7 @@ def stop_at_unseen(rows: pd.DataFrame, missing: str) -> None:
     if count and missing == "stop":
         raise TableError(
             "Some gaps were too small to be seen, so their value is unknown, not zero",
-            found=f"{count} of {len(rows)} readings below resolution",
+            found=f"{count} of {counted(len(rows), 'reading')} below resolution",
             next_step="pass missing='drop' to ask about visible gaps only; the result counts them",
         )
 
@@ -102,14 +103,16 @@ def one_a_cell(
     Raises
     ------
     EstimateError
-        Says `what`, how many further rows (`noun`), and which is the first.
+        Says `what`, how many further rows there are, by their `noun`, and which is the first.
     """
     extra = rows.duplicated(list(by))
     if not extra.any():
         return
     first = ", ".join(f"{name} {rows.loc[extra, name].tolist()[0]!r}" for name in by)
     raise EstimateError(
-        what, found=f"{int(extra.sum())} further {noun}, the first: {first}", next_step=next_step
+        what,
+        found=f"{counted(int(extra.sum()), f'further {noun}')}, the first: {first}",
+        next_step=next_step,
     )
 
 
@@ -153,7 +156,7 @@ def each_reading_once(
             first = ", ".join(f"{name} {known.loc[extra, name].tolist()[0]!r}" for name in key)
             raise EstimateError(
                 "A reading stands in the table more than once, and a copy shows no error",
-                found=f"{int(extra.sum())} further rows, the first: {first}",
+                found=f"{counted(int(extra.sum()), 'further row')}, the first: {first}",
                 next_step="take the copies out; number different readings by one rater 1, 2, 3 in "
                 "read_no; or leave the column out if it numbers something else",
             )

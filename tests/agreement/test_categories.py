@@ -38,6 +38,21 @@ def test_numbers_have_their_own_order(dtype):
     assert encode(pd.Series([10, 2, 5, 2], dtype=dtype), found).tolist() == [2, 0, 1, 0]
 
 
+def test_whole_numbers_are_shown_as_such():
+    # by hand: a column of whole numbers with a gap is read as floats
+    assert list(map(str, order([2.0, 1.0, np.nan][:2]))) == ["1", "2"]
+    assert list(map(str, order([2.0, 1.5]))) == ["1.5", "2"]
+    assert list(map(str, order([2.0, 1.0], given=(1.0, 2.0, 3.0)))) == ["1", "2", "3"]
+    rows = pd.DataFrame({"episode_id": [1, 1, 2, 2, 3, 3], "rater_id": ["a", "b"] * 3})
+    rows["size"] = pd.Series([1.0, 2.0, 1.0, 1.0, 2.0, 2.0])
+    found = agreement.fleiss_kappa(rows, value="size", participant=None)
+    assert found.settings["categories"] == ["1", "2"]
+    rows["size"] = pd.Series([1.0, 2.0, 1.0, 1.0, 3.0, 3.0])
+    found = agreement.fleiss_kappa(rows, value="size", participant=None)
+    groups = [e.group for e in found if e.name == "category_kappa"]
+    assert groups == ["category=1", "category=2", "category=3"]
+
+
 def test_yes_and_no():
     assert order(pd.Series([True, False], dtype="boolean")) == (False, True)
 

@@ -92,7 +92,7 @@ def test_repeated_reads_are_refused_with_both_ways_out():
 
 def test_incomplete_table_is_refused_then_counted_when_dropped():
     data = long(invented(6, 3)).drop(index=[0, 4])
-    with pytest.raises(EstimateError, match="2 of 6 subjects lack a read"):
+    with pytest.raises(EstimateError, match="incomplete: 2 of 6 subjects"):
         icc(data, **OWN)
     result = icc(data, missing="drop", **OWN)
     assert result["icc_a_1"].n_participants == 4

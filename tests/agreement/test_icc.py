@@ -164,6 +164,18 @@ def test_order_of_rows_and_names_of_raters_change_nothing():
         ]
 
 
+def test_a_form_that_is_undefined_has_no_interval():
+    seen = 0
+    for seed in range(20):
+        result = icc(long(invented(2, 3, subject=0.1, rater=0.0, error=1, seed=seed)), **OWN)
+        for estimate in result:
+            if np.isnan(estimate.value):
+                seen += 1
+                assert np.isnan(estimate.lower)
+                assert np.isnan(estimate.upper)
+    assert seen > 0
+
+
 def test_a_shifted_rater_lowers_agreement_and_leaves_consistency():
     values = invented(rater=0.0)
     shifted = values + np.array([0.0, 0.0, 2.0])

@@ -28,7 +28,11 @@ def test_canonical_example(repository, metric):
     found = krippendorff_alpha(from_grid(case["ratings"]), metric=metric, **OWN)
     expected = case["expected"][metric]
     assert found["krippendorff_alpha"].value == pytest.approx(expected, abs=case["tolerance"])
+    # by hand: the twelfth subject has one rating only
     assert found["krippendorff_alpha"].n_participants == 11
+    said = {c.code: c.message for c in found.cautions}
+    assert said["few_participants"].startswith("11 participants")
+    assert said["ratings_absent"].startswith("7 of 48")
     assert found["krippendorff_alpha"].n_readings == 40
 
 

@@ -35,7 +35,7 @@ def test_raters_are_two():
     assert two_raters(data, "rater_id", None) == ["R1", "R2"]
     with pytest.raises(ArgumentError):
         two_raters(data, "rater_id", ("R1", "R1"))
-    with pytest.raises(EstimateError, match="1 raters: R1"):
+    with pytest.raises(EstimateError, match="1 rater: R1"):
         two_raters(data[data["rater_id"] == "R1"], "rater_id", None)
 
 

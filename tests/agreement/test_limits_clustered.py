@@ -103,7 +103,7 @@ def test_equal_differences_have_no_interval():
 
 def test_reads_without_partner_stop_and_are_counted_when_dropped():
     data = fingers().drop(index=[0])
-    with pytest.raises(EstimateError, match="1 of 77 reads stand alone"):
+    with pytest.raises(EstimateError, match="without a partner: 1 of 77 reads"):
         limits_clustered(data)
     assert "reads_without_partner" in codes(limits_clustered(data, missing="drop"))
 

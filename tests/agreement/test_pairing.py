@@ -91,8 +91,8 @@ def test_missing_values_stop_or_are_counted():
     found = laid(data, missing="drop")
     assert found.subjects == ["s000", "s003", "s004"]
     message = next(c.message for c in found.cautions if c.code == "left_out")
-    assert message.startswith("2 values")
-    assert "2 subjects without a partner" in message
+    assert message.startswith("Missing values, left out: 2;")
+    assert "subjects without a partner, left out: 2" in message
 
 
 def test_all_missing():

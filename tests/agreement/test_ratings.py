@@ -59,7 +59,7 @@ def test_too_few_ratings(rows):
 
 
 def test_one_rater():
-    with pytest.raises(EstimateError, match="1 raters"):
+    with pytest.raises(EstimateError, match="1 rater,"):
         laid(from_grid([["a"], ["b"], ["a"]]))
 
 
@@ -105,6 +105,18 @@ def test_subset_codes_participants_anew():
     assert part.cluster.tolist() == [0, 0, 1]
     assert part.n_participants == 2
     assert part.repeats
+
+
+def test_a_part_counts_its_own_participants():
+    whole = laid(from_grid([["a", "b"]] * 30))
+    assert "few_participants" not in {c.code for c in whole.cautions}
+    part = whole.subset(np.arange(30) < 29)
+    (few,) = (c.message for c in part.cautions if c.code == "few_participants")
+    assert few.startswith("29 participants")  # by hand: the rule is fewer than 30
+    one = part.subset(np.arange(29) < 1)
+    assert [c.message[:14] for c in one.cautions if c.code == "few_participants"] == [
+        "1 participant:"
+    ]
 
 
 def test_named_raters_keep_their_order():

@@ -120,7 +120,7 @@ def test_shares_of_blinding_and_resolution_count_what_is_known():
 def test_missing_values_stop_and_are_counted():
     data = readings()
     data.loc[3, "gap_mm"] = np.nan
-    with pytest.raises(TableError, match="1 rows"):
+    with pytest.raises(TableError, match="1 row "):
         reading_quality(data)
     assert "left_out" in codes(reading_quality(data, missing="drop"))
 

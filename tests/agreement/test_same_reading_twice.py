@@ -36,7 +36,7 @@ def test_what_is_found_is_named():
     with pytest.raises(EstimateError) as caught:
         each_reading_once(doubled(table(reads=2)), "scan_id", "rater_id", "gap_mm")
     # by hand: the third row is the first reading of scan s0 by b
-    assert caught.value.found == "1 further rows, the first: scan_id 's0', rater_id 'b', read_no 1"
+    assert caught.value.found == "1 further row, the first: scan_id 's0', rater_id 'b', read_no 1"
     assert "take the copies out" in caught.value.next_step
 
 

@@ -53,8 +53,8 @@ def test_a_subject_has_one_participant():
 
 def test_a_cell_has_one_row():
     rows = pd.DataFrame({"subject": [1, 1, 2], "rater": [7, 7, 7], "value": [0.1, 0.2, 0.3]})
-    one_a_cell(rows[1:], ("rater", "subject"), "Twice", noun="reads", next_step="keep one")
+    one_a_cell(rows[1:], ("rater", "subject"), "Twice", noun="read", next_step="keep one")
     with pytest.raises(EstimateError) as caught:
-        one_a_cell(rows, ("rater", "subject"), "Twice", noun="reads", next_step="keep one")
+        one_a_cell(rows, ("rater", "subject"), "Twice", noun="read", next_step="keep one")
     # by hand: plain numbers, not those of a library
-    assert caught.value.found == "1 further reads, the first: rater 7, subject 1"
+    assert caught.value.found == "1 further read, the first: rater 7, subject 1"
