@@ -8,17 +8,18 @@ from typing import Any
 
 import numpy as np
 from scipy.stats import norm
-from threadpoolctl import threadpool_limits
 
 from cohortkit import checks
-from cohortkit.errors import ArgumentError
+from cohortkit.errors import ArgumentError, EstimateError
 from cohortkit.estimate import Caution, Estimate, Result
-from cohortkit.mixed import cautions, rows
+from cohortkit.mixed import cautions, prediction, rows
 from cohortkit.mixed.averaged import averaged_caution, one_kind
 from cohortkit.mixed.components import DEFAULT_RANDOM
 from cohortkit.mixed.design import Floats, build
-from cohortkit.mixed.likelihood import Factorisation
 from cohortkit.mixed.model import Model, fit_design
+from cohortkit.mixed.threads import one_thread
+
+N_DRAWS, SEED = 1000, 20250101
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -26,7 +27,7 @@ class Effects(Result):
     """One estimate ``effect`` per level; `group` names the level."""
 
 
-def effects(
+def effects(  # noqa: PLR0913
     data: Any,
     *,
     of: Sequence[str] = ("rater_id",),
@@ -36,12 +37,20 @@ def effects(
     missing: str = "stop",
     participant: str | None = "participant_id",
     unit: str = "mm",
+    n_draws: int = N_DRAWS,
+    seed: int = SEED,
 ) -> Effects:
     """How far each level of one random factor lies from the mean of all.
 
-    Best linear unbiased prediction at the REML variances: u = v_k Z_k' P y, with
-    prediction error variance v_k I - v_k^2 Z_k' P Z_k. Levels with few readings are
-    drawn towards zero.
+    The target is the level's own effect u_j in y = b + sum_k Z_k u_k + e: what it adds to a
+    reading, against the mean of all such levels at large (not only of those in the table).
+    What the levels of one outer factor share (the raters of one site) belongs to that
+    factor, if it is in the model, and is not in u_j.
+
+    The value is the best linear unbiased prediction at the REML variances: levels with few
+    readings are drawn towards zero. The interval allows for the variances being estimates:
+    quantiles of the prediction's normal distribution over generalised draws of the
+    variances, of those in which the factor varies.
 
     Parameters
     ----------
@@ -52,15 +61,15 @@ def effects(
     value, random, missing, participant, unit
         As in `cohortkit.mixed.fit`.
     level
-        Coverage of the prediction intervals. They hold for the fitted variances
-        as if known, so that with few levels they are somewhat too narrow.
+        Coverage of the prediction intervals.
+    n_draws, seed
+        Draws of the variances (fewer for tables of more than 4,000 levels).
 
     Returns
     -------
     Effects
-        Estimates in sorted order of the levels; without interval where the factor's
-        variance is estimated as zero. Participants and fingers are those
-        of the level's own readings.
+        Estimates in `unit`, in sorted order of the levels. Participants and fingers are
+        those of the level's own readings.
 
     Raises
     ------
@@ -71,9 +80,10 @@ def effects(
 
     References
     ----------
-    Henderson 1975, Biometrics 31: 423-447 (from memory).
+    See `cohortkit.mixed.prediction`.
     """
     checks.proportion("level", level)
+    checks.count("n_draws", n_draws, 100)
     wanted = [k for k, columns in enumerate(random) if list(columns) == list(of)]
     if not wanted:
         raise ArgumentError(
@@ -84,26 +94,23 @@ def effects(
     used, kept, dropped = rows.used_rows(data, value, random, (), missing)
     modelled = checks.as_frame(data).iloc[kept]
     one_kind(modelled)
-    with threadpool_limits(1):  # the matrices are small, and threads would wait in turn
+    with one_thread():
         model = fit_design(build(used, value=value, random=random, fixed=()), "reml")
-        found, error = predictions(model, wanted[0])
-    flat = not error.any()
-    half = np.full(len(error), np.nan) if flat else norm.ppf((1 + level) / 2) * error
-    codes = model.design.factors[wanted[0]].codes
+        found = _predicted(model, wanted[0], level, n_draws, seed)
+    factor = model.design.factors[wanted[0]]
     estimates = []
-    for position in range(len(found)):
-        own = np.flatnonzero(codes == position)
+    for position, (lower, upper) in enumerate(found.limits):
+        own = np.flatnonzero(factor.codes == position)
         names = (f"{column}={used[column].iloc[own[0]]}" for column in of)
         estimates.append(
             Estimate(
                 name="effect",
-                value=float(found[position]),
-                lower=float(found[position] - half[position]),
-                upper=float(found[position] + half[position]),
-                level=np.nan if flat else level,
+                value=float(found.values[position]),
+                lower=float(lower),
+                upper=float(upper),
+                level=np.nan if np.isnan(lower) else level,
                 unit=unit,
-                method="best linear unbiased prediction at the REML variances; normal interval "
-                "with the variances taken as known",
+                method=f"best linear unbiased prediction at the REML variances; {found.words}",
                 group="; ".join(names),
                 **rows.counts(data, kept[own], participant),
             )
@@ -115,7 +122,8 @@ def effects(
             *cautions.dropped(dropped),
             *averaged_caution(modelled),
             *cautions.few_levels(model.design),
-            *(_no_spread(":".join(of)) if flat else ()),
+            *cautions.shared_elsewhere(factor, model.design),
+            *found.cautions,
         ),
         settings={
             "of": list(of),
@@ -125,38 +133,38 @@ def effects(
             "missing": missing,
             "participant": participant,
             "unit": unit,
+            "n_draws": n_draws,
+            "seed": seed,
         },
     )
 
 
-def _no_spread(name: str) -> tuple[Caution, ...]:
-    return (
-        Caution(
-            "singular_fit",
-            f"The variance of {name} is estimated as zero, so every effect is drawn to zero and "
-            "has no interval. The data show no such variance; they do not prove that there is "
-            "none.",
-        ),
-    )
+@dataclass(frozen=True)
+class _Predicted:
+    """Effects and limits in the caller's units, (levels,) and (levels, 2), with their words."""
+
+    values: Floats
+    limits: Floats
+    words: str
+    cautions: tuple[Caution, ...]
 
 
-def predictions(model: Model, position: int) -> tuple[Floats, Floats]:
-    """Effects of one factor's levels and their standard errors of prediction, (levels,)."""
-    factor = model.design.factors[position]
-    variance = model.best.v[position + 1]
-    if variance == 0:
-        return np.zeros(factor.size), np.zeros(factor.size)
-    equations, v = model.equations, model.best.point.v
-    solver = Factorisation(equations, v[1:] / v[0])
-    response = model.problem.response
-    seen = solver.backward(*solver.forward(response.levels[:, None], response.fixed[:, None]))[0][
-        :, 0
-    ]
-    places = np.flatnonzero(equations.factor_of == position)
-    order = places[np.argsort(equations.order[places])]
-    columns = equations.cross[:, order].toarray()
-    tied = solver.backward(*solver.forward(columns, equations.fixed[order].T))[0][order]
-    ratio = variance / v[0]
-    error = variance * (1 - ratio * np.diag(tied))
-    scale = model.design.scale
-    return scale * ratio * seen[order], scale * np.sqrt(np.maximum(error, 0.0))
+def _predicted(model: Model, position: int, level: float, n_draws: int, seed: int) -> _Predicted:
+    factor, scale = model.design.factors[position], model.design.scale
+    values, error = prediction.Predictor(model, position).at(model.best.point.v)
+    zero = model.best.v[position + 1] == 0
+    values = np.zeros(factor.size) if zero else scale * values
+    try:
+        limits, made, share = prediction.limits(
+            model, position, level=level, n_draws=n_draws, seed=seed
+        )
+    except EstimateError as reason:
+        half = np.full(factor.size, np.nan) if zero else norm.ppf((1 + level) / 2) * scale * error
+        limits = np.column_stack([values - half, values + half])
+        note = cautions.effects_at_zero(factor.name, 0) if zero else cautions.known(reason)
+        return _Predicted(values, limits, "normal interval at those variances", (note,))
+    words = f"interval: quantiles over {made} generalised draws of the variances, seed {seed}"
+    notes = [cautions.effects_at_zero(factor.name, made)] if zero else []
+    if made and share < cautions.RULED_OUT:
+        notes.append(cautions.zero_not_ruled_out(factor.name))
+    return _Predicted(values, limits, words if made else "no interval", tuple(notes))

@@ -101,11 +101,12 @@ def by_profile(model: Model, choice: Profile, level: float) -> Limits:
         [profile.sd_limits(problem, best, position, level) for position in range(count)]
     )
     words = f"profile likelihood ({choice.scale.upper()})"
+    at_zero = cautions.held_at_zero(model.design, sds)
     if choice.scale == "reml":
         few = cautions.restricted_with_few_levels(model.design)
         few += cautions.limits_not_found(model.design, sds, np.empty((0, 2)))
         way = "t with Satterthwaite degrees of freedom"
-        return Limits(sds, t_limits(model, level), words, way, tuple(few))
+        return Limits(sds, t_limits(model, level), words, way, (*few, *at_zero))
     at_ml = coefficients(model.design, problem, best)
     fixed = np.empty((len(at_ml.value), 2))
     for position in range(len(fixed)):
@@ -115,7 +116,7 @@ def by_profile(model: Model, choice: Profile, level: float) -> Limits:
         fixed[position] = least_squares + model.design.scale * np.array(limits)
     narrow = cautions.narrow_with_few_levels(model.design, "profile limits on the ML scale")
     narrow += cautions.limits_not_found(model.design, sds, fixed)
-    return Limits(sds, fixed, words, words, tuple(narrow))
+    return Limits(sds, fixed, words, words, (*narrow, *at_zero))
 
 
 def by_bootstrap(model: Model, choice: Bootstrap, level: float) -> Limits:

@@ -58,6 +58,18 @@ def test_restricted_intervals_are_a_little_short_with_very_few_levels():
     assert set(found) == {"few_levels", "interval_few_levels"}
 
 
+@pytest.mark.parametrize("choice", ["profile", mixed.Profile("reml")])
+@pytest.mark.parametrize(("sd", "said"), [(0, True), (1, False)])
+def test_profile_intervals_that_start_at_zero(choice, sd, said):
+    table = crossed(30, 10, 1, (1, sd, 0.5), seed=3)
+    result = mixed.fit(table, random=[["subject"], ["rater"]], intervals=choice, **SETTINGS)
+    assert (result["sd_rater"].lower == 0) is said
+    messages = {c.code: c.message for c in result.cautions}
+    assert ("interval_at_zero" in messages) is said
+    if said:
+        assert "Zero is not ruled out for sd_rater. " in messages["interval_at_zero"]
+
+
 @pytest.mark.parametrize("missing", [1, 5])
 def test_dropped_rows(missing):
     table = crossed(20, 6, 1, (1, 0.5, 0.5))

@@ -9,11 +9,17 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import t as student
 
 from cohortkit import mixed
 from cohortkit.errors import ArgumentError
+from cohortkit.mixed import sequential
+from cohortkit.mixed.design import build
 from cohortkit.mixed.effects import effects
+from cohortkit.mixed.model import fit_design
+from cohortkit.mixed.prediction import Predictor, mixture_quantile
 from tests.mixed.designs import crossed, no_variance
+from tests.mixed.simulated_effects import Setting, measure
 
 CROSSED = [["subject"], ["rater"]]
 SETTINGS = {"value": "value", "random": CROSSED, "participant": None, "unit": "1"}
@@ -24,10 +30,8 @@ def unbalanced(seed=4):
     return table[np.random.default_rng(seed).random(len(table)) > 0.3].reset_index(drop=True)
 
 
-def test_effects_and_errors_are_those_of_dense_matrices():
-    table = unbalanced()
-    result = effects(table, of=["rater"], level=0.95, **SETTINGS)
-    fit = mixed.fit(table, **SETTINGS)
+def dense(table, fit):
+    """Predicted rater effects and their errors at the fitted variances, by dense matrices."""
     z = [pd.get_dummies(table[c[0]]).to_numpy(float) for c in CROSSED]
     v = [fit[f"var_{c[0]}"].value for c in CROSSED]
     total = sum(s * a @ a.T for s, a in zip(v, z, strict=True))
@@ -35,11 +39,17 @@ def test_effects_and_errors_are_those_of_dense_matrices():
     ones = np.ones((len(table), 1))
     p = inverse - inverse @ ones @ np.linalg.inv(ones.T @ inverse @ ones) @ ones.T @ inverse
     predicted = v[1] * z[1].T @ p @ table["value"].to_numpy()
-    error = np.sqrt(np.diag(v[1] * np.eye(6) - v[1] ** 2 * z[1].T @ p @ z[1]))
+    return predicted, np.sqrt(np.diag(v[1] * np.eye(z[1].shape[1]) - v[1] ** 2 * z[1].T @ p @ z[1]))
+
+
+def test_effects_and_errors_are_those_of_dense_matrices():
+    table = unbalanced()
+    result = effects(table, of=["rater"], **SETTINGS)
+    predicted, error = dense(table, mixed.fit(table, **SETTINGS))
     assert [e.value for e in result] == pytest.approx(predicted, rel=1e-5, abs=1e-7)
-    half = [(e.upper - e.lower) / 2 for e in result]
-    # source: normal quantile of 0.975, 1.959964
-    assert half == pytest.approx(1.959964 * error, rel=1e-5)
+    model = fit_design(build(table, value="value", random=CROSSED, fixed=[]), "reml")
+    found = Predictor(model, 1).at(model.best.point.v)[1]
+    assert model.design.scale * found == pytest.approx(error, rel=1e-5)
     assert [e.group for e in result] == [f"rater={k}" for k in range(6)]
     assert sum(e.n_readings for e in result) == len(table)
 
@@ -63,11 +73,101 @@ def test_effects_are_those_of_lme4(tmp_path):
     assert [e.value for e in result] == pytest.approx([float(x) for x in values], rel=1e-4)
 
 
+@pytest.mark.parametrize("raters", [3, 6])
+def test_with_many_readings_the_interval_is_students(raters):
+    table = crossed(100, raters, 1, (1, 0.5, 0.01), seed=8)
+    result = effects(table, of=["rater"], n_draws=4000, **SETTINGS)
+    # by hand: raters' means are known but for the mean of all raters at large, which lies
+    # t(k - 1) s / root k around theirs; lme4's normal interval would be 1.96 s / root k
+    means = table.groupby("rater")["value"].mean()
+    half = student.ppf(0.975, raters - 1) * means.std(ddof=1) / np.sqrt(raters)
+    for estimate, mean in zip(result, means - means.mean(), strict=True):
+        assert estimate.value == pytest.approx(mean, abs=0.005)
+        assert estimate.upper - mean == pytest.approx(half, rel=0.06)
+        assert mean - estimate.lower == pytest.approx(half, rel=0.06)
+
+
+def test_the_seed_fixes_the_interval():
+    one, two, other = (effects(unbalanced(), of=["rater"], seed=s, **SETTINGS) for s in (1, 1, 2))
+    assert [e.lower for e in one] == [e.lower for e in two]
+    assert [e.lower for e in one] != [e.lower for e in other]
+    # by hand: 1,000 draws turn a limit by about 1 % of the width
+    width = one.estimates[0].upper - one.estimates[0].lower
+    assert one.estimates[0].lower == pytest.approx(other.estimates[0].lower, abs=0.05 * width)
+    with pytest.raises(ArgumentError, match="n_draws"):
+        effects(unbalanced(), of=["rater"], n_draws=10, **SETTINGS)
+
+
 def test_zero_variance_draws_all_effects_to_zero_and_says_so():
     result = effects(no_variance(), of=["rater"], **SETTINGS)
     assert [e.value for e in result] == [0, 0, 0, 0]
+    # by hand: equal means of raters fit no variance above zero
     assert all(np.isnan(e.lower) for e in result)
-    assert "singular_fit" in [c.code for c in result.cautions]
+    messages = {c.code: c.message for c in result.cautions}
+    assert "they have no interval" in messages["singular_fit"]
+    assert "interval_at_zero" not in messages
+
+
+def test_a_variance_missed_is_allowed_for():
+    table = crossed(30, 8, 1, (0.4, 0, 0.2), seed=5)
+    result = effects(table, of=["rater"], **SETTINGS)
+    assert [e.value for e in result] == [0] * 8
+    # planted truth: no shifts; a shift of 0.2 would show in means of 30 readings, whose error is 0.04
+    assert all(-0.2 < e.lower < 0 < e.upper < 0.2 for e in result)
+    messages = {c.code: c.message for c in result.cautions}
+    assert "allow for a variance that was missed" in messages["singular_fit"]
+    assert "do not rule out that rater makes no difference" in messages["interval_at_zero"]
+    clear = effects(crossed(30, 8, 1, (0.4, 0.3, 0.2), seed=5), of=["rater"], **SETTINGS)
+    assert clear.cautions == ()
+
+
+def test_without_draws_the_variances_are_taken_as_known_and_that_is_said(monkeypatch):
+    monkeypatch.setattr(sequential, "MOST_CELLS", 10)
+    table = unbalanced()
+    result = effects(table, of=["rater"], **SETTINGS)
+    predicted, error = dense(table, mixed.fit(table, **SETTINGS))
+    # source: normal quantile of 0.975, 1.959964
+    assert [e.upper for e in result] == pytest.approx(predicted + 1.959964 * error, rel=1e-4)
+    (caution,) = (c for c in result.cautions if c.code == "interval_variances_known")
+    assert "too large for generalised intervals" in caution.message
+    nothing = effects(no_variance(), of=["rater"], **SETTINGS)
+    assert all(np.isnan(e.upper) for e in nothing)
+
+
+def test_the_order_of_the_factors_may_be_any():
+    table = crossed(12, 5, 2, (1, 0.5, 0.3), seed=3)
+    settings = {**SETTINGS, "random": [["subject"], ["rater"], ["subject", "rater"]]}
+    usual = effects(table, of=["rater"], **settings)
+    turned = effects(table, of=["rater"], **{**settings, "random": settings["random"][::-1]})
+    assert "interval_variances_known" not in {c.code for c in turned.cautions}
+    for a, b in zip(usual, turned, strict=True):
+        assert a.value == pytest.approx(b.value, rel=1e-5)
+        assert b.upper - b.lower == pytest.approx(a.upper - a.lower, rel=0.15)
+
+
+def test_what_raters_of_one_site_share_is_the_sites():
+    setting = Setting((4, 12, 3, 1), (0.4, 0.1, 0.2), site=0.1)
+    table, _ = setting.draw(np.random.default_rng(1))
+    result = effects(table, of=["rater"], **{**SETTINGS, "random": setting.random})
+    messages = {c.code: c.message for c in result.cautions}
+    assert "Each rater occurs with one site only" in messages["shared_shift_elsewhere"]
+    crossing = effects(unbalanced(), of=["rater"], **SETTINGS)
+    assert "shared_shift_elsewhere" not in {c.code for c in crossing.cautions}
+
+
+def test_quantiles_of_a_mixture():
+    centre, error = np.array([[0.0, -3.0], [0.0, 3.0]]), np.array([[1.0, 0.1], [1.0, 0.1]])
+    # by hand: one normal twice, and two far apart, whose lower quarter point is the middle of one
+    assert mixture_quantile(centre, error, 0.975)[0] == pytest.approx(1.959964, abs=1e-6)
+    assert mixture_quantile(centre, error, 0.25)[1] == pytest.approx(-3)
+
+
+def test_a_small_run_of_coverage():
+    share, tables = measure(Setting((1, 20, 5, 1), (0.4, 0.1, 0.2)), 60)[0]
+    assert tables >= 55
+    # planted truth; by hand: shares of tables' raters vary by less than those of single tables,
+    # of which at 95 % fewer than 49 of 60 happen with binomial probability 4e-5
+    assert share >= 49 / 60
 
 
 def test_fewer_readings_shrink_more():
