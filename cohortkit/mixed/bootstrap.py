@@ -11,7 +11,6 @@ from cohortkit.errors import EstimateError
 from cohortkit.mixed.design import Design, Floats, project_out
 from cohortkit.mixed.equations import Equations, respond
 from cohortkit.mixed.fitting import Problem, minimise
-from cohortkit.mixed.fixed_effects import shifts
 from cohortkit.mixed.likelihood import Method
 from cohortkit.mixed.separability import start_values
 
@@ -45,7 +44,8 @@ class Simulator:
             best = minimise(problem, start)
         except EstimateError:
             return None
-        return np.concatenate([best.v, self.design.fixed.back @ (shift + shifts(problem, best))])
+        shift = shift + best.point.parts.shift
+        return np.concatenate([best.v, self.design.fixed.back @ shift])
 
 
 def replicate(simulator: Simulator, seeds: list[np.random.SeedSequence]) -> list[Floats | None]:

@@ -39,8 +39,8 @@ class Problem:
     response: Response
     method: Method
 
-    def at(self, v: Floats) -> Point:
-        """f, slope and curvature at `v`, lifted to the floor.
+    def at(self, v: Floats, *, scaled: bool = False) -> Point:
+        """f, slope and curvature at `v`, lifted to the floor; or at the best multiple of it.
 
         Raises
         ------
@@ -48,7 +48,7 @@ class Problem:
             If the residual is so small beside the other variances that no digit is left.
         """
         try:
-            return evaluate(self.equations, self.response, self.lift(v), self.method)
+            return evaluate(self.equations, self.response, self.lift(v), self.method, scaled=scaled)
         except np.linalg.LinAlgError:
             raise no_residual() from None
 
@@ -126,22 +126,21 @@ def em_step(problem: Problem, now: Point, held: np.ndarray) -> Floats:
 
 
 def next_point(problem: Problem, now: Point, step: Floats, held: np.ndarray) -> Point | None:
-    """The first point along the step, shortened as needed, that goes down; else an EM step."""
+    """The first point along the step, shortened as needed, that goes down; else an EM step.
+
+    Unless a variance is held, the residual variance takes its best value.
+    """
     noise = 1e-12 * (abs(now.value) + problem.equations.n) + problem.rounding(now)
     descent = float(now.slope @ step)
     fraction = 1.0
+    free = not held.any()
     for _ in range(MOST_SHORTENINGS):
-        trial = settle(problem.at(now.v + fraction * step), held)
+        trial = problem.at(now.v + fraction * step, scaled=free)
         if trial.value <= now.value + 1e-4 * fraction * descent + noise:
             return trial
         fraction /= 4
-    trial = settle(problem.at(now.v + em_step(problem, now, held)), held)
+    trial = problem.at(now.v + em_step(problem, now, held), scaled=free)
     return trial if trial.value < now.value - noise else None
-
-
-def settle(point: Point, held: np.ndarray) -> Point:
-    """Give the residual variance its best value, unless a variance is held."""
-    return point if held.any() else point.profiled()
 
 
 def residual_share(problem: Problem, now: Point) -> float:
@@ -182,7 +181,7 @@ def minimise(problem: Problem, start: Floats, held: Mapping[int, float] | None =
     v = np.array(start, dtype=float)
     for position, variance in (held or {}).items():
         fixed[position], v[position] = True, variance
-    now = settle(problem.at(v), fixed)
+    now = problem.at(v, scaled=not fixed.any())
     for count in range(MOST_STEPS):
         step, fall = newton_step(problem, now, fixed)
         if fall < CONVERGED + min(problem.rounding(now) ** 2, ROUGHLY_CONVERGED):
@@ -212,7 +211,7 @@ def finish(
     tiny = now.v[1:] < TINY * now.v[0] * problem.equations.sizes / problem.equations.n
     tiny = np.concatenate([[False], tiny]) & ~fixed & ~problem.low(now.v)
     if tiny.any():
-        without = settle(problem.at(np.where(tiny, 0.0, now.v)), fixed)
+        without = problem.at(np.where(tiny, 0.0, now.v), scaled=not fixed.any())
         now = without if without.value < now.value + WORTHLESS else now
     zero = problem.low(now.v) & ~fixed
     zero[0] = residual_zero

@@ -40,7 +40,7 @@ def coefficients(design: Design, problem: Problem, best: Optimum) -> Coefficient
     """
     equations, v = problem.equations, best.point.v
     factors = Factorisation(equations, v[1:] / v[0])
-    shift = solved_shift(problem, factors)
+    shift = best.point.parts.shift
     remaining = equations.remaining
     corner = factors.inverse[remaining:, remaining:]
     unit = corner.T @ corner
@@ -64,19 +64,6 @@ def coefficients(design: Design, problem: Problem, best: Optimum) -> Coefficient
         df=satterthwaite(best, variance, gradient),
         shift=back @ shift,
     )
-
-
-def solved_shift(problem: Problem, factors: Factorisation) -> Floats:
-    """Generalised less ordinary least squares, in coordinates of the fixed basis, (p,)."""
-    response = problem.response
-    right = factors.forward(response.levels[:, None], response.fixed[:, None])
-    return factors.backward(*right)[1][:, 0]
-
-
-def shifts(problem: Problem, best: Optimum) -> Floats:
-    """`solved_shift` at the fitted variances."""
-    v = best.point.v
-    return solved_shift(problem, Factorisation(problem.equations, v[1:] / v[0]))
 
 
 def satterthwaite(best: Optimum, variance: Floats, gradient: Floats) -> Floats:

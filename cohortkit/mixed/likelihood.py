@@ -107,7 +107,9 @@ class Parts:
     """What an evaluation needs that does not depend on the residual variance.
 
     `rest` is y'Py, `trace` tr(P Z_k Z_k'), `score` y'P Z_k Z_k' P y and `mixed`
-    y'P Z_k Z_k' P Z_l Z_l' P y, all with v_0 = 1. `df` is n - p, or n for ML.
+    y'P Z_k Z_k' P Z_l Z_l' P y, all with v_0 = 1. `shift` is the generalised less the
+    ordinary least squares, in coordinates of the fixed basis, (p,). `df` is n - p, or n
+    for ML.
     """
 
     log_det: float
@@ -115,6 +117,7 @@ class Parts:
     trace: Floats
     score: Floats
     mixed: Floats
+    shift: Floats
     df: int
 
 
@@ -127,11 +130,6 @@ class Point:
     slope: Floats
     curvature: Floats
     parts: Parts
-
-    def profiled(self) -> Point:
-        """The same ratios with the residual variance that is best for them."""
-        best = self.parts.rest / self.parts.df
-        return place(self.parts, self.v * (best / self.v[0]))
 
 
 def place(parts: Parts, v: Floats) -> Point:
@@ -153,12 +151,17 @@ def place(parts: Parts, v: Floats) -> Point:
     return Point(v, float(value), slope, curvature, parts)
 
 
-def evaluate(equations: Equations, response: Response, v: Floats, method: Method) -> Point:
-    """F at `v`, (K + 1,), residual variance first; every entry above zero."""
+def evaluate(
+    equations: Equations, response: Response, v: Floats, method: Method, *, scaled: bool = False
+) -> Point:
+    """F at `v`, (K + 1,), residual variance first; every entry above zero.
+
+    With `scaled` at the multiple of `v` that is best.
+    """
     ratio = v[1:] / v[0]
     factors = Factorisation(equations, ratio)
     right = factors.forward(response.levels[:, None], response.fixed[:, None])
-    effects, _ = factors.backward(*right)
+    effects, shift = factors.backward(*right)
     explained = sum(float((part**2).sum()) for part in right)
     # Below this share the difference is rounding; the floor keeps the logarithm finite.
     rest = max(response.square - explained, LEAST_REST * response.square)
@@ -178,6 +181,7 @@ def evaluate(equations: Equations, response: Response, v: Floats, method: Method
         trace=trace,
         score=(working**2).sum(axis=0),
         mixed=mixed,
+        shift=shift[:, 0],
         df=equations.n - (equations.p if reml else 0),
     )
-    return place(parts, v)
+    return place(parts, v * (parts.rest / parts.df / v[0]) if scaled else v)
