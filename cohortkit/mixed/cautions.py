@@ -207,9 +207,13 @@ def known(reason: EstimateError) -> Caution:
     )
 
 
-def shared_elsewhere(factor: Factor, design: Design) -> list[Caution]:
-    """What the levels of a factor share within one that it is nested in, is not in their effects."""
-    outer = [f.name for f in design.factors if f is not factor and nested(factor, f)]
+def shared_elsewhere(factor: Factor, added: list[Factor], design: Design) -> list[Caution]:
+    """What the levels of a factor share within one that it is nested in, is not in their effects.
+
+    Unless the effects of that one are added.
+    """
+    others = (f for f in design.factors if not any(f is one for one in (factor, *added)))
+    outer = [f.name for f in others if nested(factor, f)]
     if not outer:
         return []
     names = " and ".join(outer)

@@ -15,7 +15,7 @@ from cohortkit.estimate import Caution, Estimate, Result
 from cohortkit.mixed import cautions, prediction, rows
 from cohortkit.mixed.averaged import averaged_caution, one_kind
 from cohortkit.mixed.components import DEFAULT_RANDOM
-from cohortkit.mixed.design import Floats, build
+from cohortkit.mixed.design import Factor, Floats, build
 from cohortkit.mixed.model import Model, fit_design
 from cohortkit.mixed.threads import one_thread
 
@@ -37,6 +37,7 @@ def effects(  # noqa: PLR0913
     missing: str = "stop",
     participant: str | None = "participant_id",
     unit: str = "mm",
+    plus: Sequence[Sequence[str]] = (),
     n_draws: int = N_DRAWS,
     seed: int = SEED,
 ) -> Effects:
@@ -44,8 +45,9 @@ def effects(  # noqa: PLR0913
 
     The target is the level's own effect u_j in y = b + sum_k Z_k u_k + e: what it adds to a
     reading, against the mean of all such levels at large (not only of those in the table).
-    What the levels of one outer factor share (the raters of one site) belongs to that
-    factor, if it is in the model, and is not in u_j.
+    Levels are taken as drawn one by one. What those of one outer factor share (the raters of
+    one site) needs that factor in the model; it is not in u_j then, unless it is named in
+    `plus`.
 
     The value is the best linear unbiased prediction at the REML variances: levels with few
     readings are drawn towards zero. The interval allows for the variances being estimates:
@@ -62,6 +64,10 @@ def effects(  # noqa: PLR0913
         As in `cohortkit.mixed.fit`.
     level
         Coverage of the prediction intervals.
+    plus
+        Factors of `random` in which that of `of` is nested, and whose effects are added:
+        ``of=["rater_id"], plus=[["rater_site"]]`` asks for a rater's whole shift, with that of
+        the rater's site.
     n_draws, seed
         Draws of the variances (fewer for tables of more than 4,000 levels).
 
@@ -74,7 +80,7 @@ def effects(  # noqa: PLR0913
     Raises
     ------
     ArgumentError
-        If `of` is no factor of `random`.
+        If `of` is no factor of `random`, or is not nested in those of `plus`.
     TableError, EstimateError
         As `cohortkit.mixed.fit`.
 
@@ -84,20 +90,15 @@ def effects(  # noqa: PLR0913
     """
     checks.proportion("level", level)
     checks.count("n_draws", n_draws, 100)
-    wanted = [k for k, columns in enumerate(random) if list(columns) == list(of)]
-    if not wanted:
-        raise ArgumentError(
-            "Argument 'of' names one of the random factors",
-            found=repr(list(of)),
-            next_step="use one of " + ", ".join(repr(list(columns)) for columns in random),
-        )
+    wanted = [_position("of", of, random), *(_position("plus", one, random) for one in plus)]
     used, kept, dropped = rows.used_rows(data, value, random, (), missing)
     modelled = checks.as_frame(data).iloc[kept]
     one_kind(modelled)
     with one_thread():
         model = fit_design(build(used, value=value, random=random, fixed=()), "reml")
-        found = _predicted(model, wanted[0], level, n_draws, seed)
-    factor = model.design.factors[wanted[0]]
+        factor, *outer = (model.design.factors[k] for k in wanted)
+        _nested_in(factor, outer)
+        found = _predicted(model, wanted, level, n_draws, seed)
     estimates = []
     for position, (lower, upper) in enumerate(found.limits):
         own = np.flatnonzero(factor.codes == position)
@@ -122,7 +123,7 @@ def effects(  # noqa: PLR0913
             *cautions.dropped(dropped),
             *averaged_caution(modelled),
             *cautions.few_levels(model.design),
-            *cautions.shared_elsewhere(factor, model.design),
+            *cautions.shared_elsewhere(factor, outer, model.design),
             *found.cautions,
         ),
         settings={
@@ -133,6 +134,7 @@ def effects(  # noqa: PLR0913
             "missing": missing,
             "participant": participant,
             "unit": unit,
+            "plus": [list(columns) for columns in plus],
             "n_draws": n_draws,
             "seed": seed,
         },
@@ -149,22 +151,49 @@ class _Predicted:
     cautions: tuple[Caution, ...]
 
 
-def _predicted(model: Model, position: int, level: float, n_draws: int, seed: int) -> _Predicted:
-    factor, scale = model.design.factors[position], model.design.scale
-    values, error = prediction.Predictor(model, position).at(model.best.point.v)
-    zero = model.best.v[position + 1] == 0
-    values = np.zeros(factor.size) if zero else scale * values
+def _position(name: str, columns: Sequence[str], random: Sequence[Sequence[str]]) -> int:
+    for position, factor in enumerate(random):
+        if list(columns) == list(factor):
+            return position
+    raise ArgumentError(
+        f"Argument '{name}' names one of the random factors",
+        found=repr(list(columns)),
+        next_step="use one of " + ", ".join(repr(list(factor)) for factor in random),
+    )
+
+
+def _nested_in(factor: Factor, outer: list[Factor]) -> None:
+    for other in outer:
+        if other is factor or not cautions.nested(factor, other):
+            raise ArgumentError(
+                f"Effects of {other.name} can be added where each {factor.name} has one of it",
+                where="argument 'plus'",
+                found=f"a {factor.name} that occurs with several {other.name}"
+                if other is not factor
+                else f"{factor.name} itself",
+                next_step=f"leave {list(other.columns)} out of plus",
+            )
+
+
+def _predicted(
+    model: Model, positions: list[int], level: float, n_draws: int, seed: int
+) -> _Predicted:
+    scale, entries = model.design.scale, np.array(positions) + 1
+    name = " and ".join(model.design.factors[position].name for position in positions)
+    values, error = prediction.Predictor(model, positions).at(model.best.point.v)
+    zero = not model.best.v[entries].any()
+    values, nothing = (0 * values if zero else scale * values), np.full(len(values), np.nan)
     try:
         limits, made, share = prediction.limits(
-            model, position, level=level, n_draws=n_draws, seed=seed
+            model, positions, level=level, n_draws=n_draws, seed=seed
         )
     except EstimateError as reason:
-        half = np.full(factor.size, np.nan) if zero else norm.ppf((1 + level) / 2) * scale * error
+        half = nothing if zero else norm.ppf((1 + level) / 2) * scale * error
         limits = np.column_stack([values - half, values + half])
-        note = cautions.effects_at_zero(factor.name, 0) if zero else cautions.known(reason)
+        note = cautions.effects_at_zero(name, 0) if zero else cautions.known(reason)
         return _Predicted(values, limits, "normal interval at those variances", (note,))
     words = f"interval: quantiles over {made} generalised draws of the variances, seed {seed}"
-    notes = [cautions.effects_at_zero(factor.name, made)] if zero else []
+    notes = [cautions.effects_at_zero(name, made)] if zero else []
     if made and share < cautions.RULED_OUT:
-        notes.append(cautions.zero_not_ruled_out(factor.name))
+        notes.append(cautions.zero_not_ruled_out(name))
     return _Predicted(values, limits, words if made else "no interval", tuple(notes))

@@ -12,6 +12,7 @@ levels it is exactly t with k - 1 degrees of freedom. (All from memory.)
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -31,16 +32,26 @@ HALVINGS = 50
 
 
 class Predictor:
-    """Predicts the effects of one factor's levels at any variances."""
+    """Predicts the effects of one factor's levels, at any variances.
 
-    def __init__(self, model: Model, position: int) -> None:
-        self.equations, self.position = model.equations, position
-        response = model.problem.response
-        places = np.flatnonzero(self.equations.factor_of == position)
-        self.order = places[np.argsort(self.equations.order[places])]
-        columns = self.equations.cross[:, self.order].toarray()
+    With several positions the sum of what a level of the first has and what the levels of
+    the others have in which it lies.
+    """
+
+    def __init__(self, model: Model, positions: Sequence[int]) -> None:
+        self.equations = equations = model.equations
+        self.entries = np.array(positions) + 1
+        response, factors = model.problem.response, model.design.factors
+        first, own = factors[positions[0]], np.empty(factors[positions[0]].size, dtype=np.intp)
+        orders = []
+        for position in positions:
+            own[first.codes] = factors[position].codes
+            places = np.flatnonzero(equations.factor_of == position)
+            orders.append(places[np.argsort(equations.order[places])][own])
+        self.order = np.concatenate(orders)
+        columns = equations.cross[:, self.order].toarray()
         self.levels = np.column_stack([response.levels, columns])
-        self.fixed = np.column_stack([response.fixed, self.equations.fixed[self.order].T])
+        self.fixed = np.column_stack([response.fixed, equations.fixed[self.order].T])
 
     def at(self, v: Floats) -> tuple[Floats, Floats]:
         """Effects and their standard errors of prediction, (levels,).
@@ -49,9 +60,11 @@ class Predictor:
         """
         solver = Factorisation(self.equations, v[1:] / v[0])
         solved = solver.backward(*solver.forward(self.levels, self.fixed))[0][self.order]
-        ratio = v[self.position + 1] / v[0]
-        error = v[self.position + 1] * (1 - ratio * np.diag(solved[:, 1:]))
-        return ratio * solved[:, 0], np.sqrt(np.maximum(error, 0.0))
+        count, ratio = len(self.entries), v[self.entries] / v[0]
+        seen = solved[:, 0].reshape(count, -1)
+        tied = solved[:, 1:].reshape(count, seen.shape[1], count, seen.shape[1])
+        known = v[0] * np.einsum("k,kjlj,l->j", ratio, tied, ratio)
+        return ratio @ seen, np.sqrt(np.maximum(v[self.entries].sum() - known, 0.0))
 
 
 def outer_first(factors: tuple[Factor, ...]) -> list[int]:
@@ -69,14 +82,16 @@ def outer_first(factors: tuple[Factor, ...]) -> list[int]:
     return order
 
 
-def drawn_variances(model: Model, position: int, n_draws: int, seed: int) -> tuple[Floats, float]:
-    """Variances in which the factor varies, (up to n_draws, K + 1), others never below zero.
+def drawn_variances(
+    model: Model, positions: Sequence[int], n_draws: int, seed: int
+) -> tuple[Floats, float]:
+    """Variances in which one of the factors varies, (up to n_draws, K + 1), none below zero.
 
     Returns
     -------
     tuple
         The variances in units of the response's spread, residual first; and the share of
-        draws in which the factor varied.
+        draws in which one of the factors varied.
 
     Raises
     ------
@@ -86,12 +101,12 @@ def drawn_variances(model: Model, position: int, n_draws: int, seed: int) -> tup
     design, equations = model.design, model.equations
     order = outer_first(design.factors)
     ordered = replace(design, factors=tuple(design.factors[k] for k in order))
-    columns = np.argsort([0, *(k + 1 for k in order)])
+    columns, wanted = np.argsort([0, *(k + 1 for k in order)]), np.array(positions) + 1
     n_draws = min(n_draws, max(LEAST_DRAWS, MOST_LEVELS_DRAWN // len(equations.order)))
     kept: list[Floats] = []
     for batch in range(MOST_BATCHES):
         found = sequential.draws(ordered, n_draws=n_draws, seed=seed + batch)[:, columns]
-        kept.append(found[found[:, position + 1] > 0])
+        kept.append(found[(found[:, wanted] > 0).any(axis=1)])
         if sum(len(part) for part in kept) >= min(LEAST_DRAWS, n_draws):
             break
     v = np.concatenate(kept) / design.scale**2
@@ -102,25 +117,25 @@ def drawn_variances(model: Model, position: int, n_draws: int, seed: int) -> tup
 
 
 def limits(
-    model: Model, position: int, *, level: float, n_draws: int, seed: int
+    model: Model, positions: Sequence[int], *, level: float, n_draws: int, seed: int
 ) -> tuple[Floats, int, float]:
-    """Prediction limits of a factor's effects (levels, 2), in the caller's units.
+    """Prediction limits of what `Predictor` predicts (levels, 2), in the caller's units.
 
     Returns
     -------
     tuple
-        The limits, NaN if the factor varies in hardly any draw; the number of draws behind
-        them; and the share of draws in which the factor varied.
+        The limits, NaN if the factors vary in hardly any draw; the number of draws behind
+        them; and the share of draws in which they varied.
 
     Raises
     ------
     EstimateError
         As `drawn_variances`.
     """
-    v, share = drawn_variances(model, position, n_draws, seed)
+    v, share = drawn_variances(model, positions, n_draws, seed)
     if len(v) < min(LEAST_DRAWS, n_draws):
-        return np.full((model.design.factors[position].size, 2), np.nan), 0, share
-    predictor = Predictor(model, position)
+        return np.full((model.design.factors[positions[0]].size, 2), np.nan), 0, share
+    predictor = Predictor(model, positions)
     found = [predictor.at(one) for one in v]
     centre, error = (np.array(part) for part in zip(*found, strict=True))
     edges = [(1 - level) / 2, (1 + level) / 2]

@@ -32,7 +32,9 @@ class Setting:
     """Sites, subjects and raters of each, reads; planted SDs in mm; share of readings lost.
 
     With several sites, the raters of a site read the patients of their site only, and what they
-    share is part of the site. `cell` is the SD of a rater's way with one subject.
+    share is part of the site. If all read `together`, the subjects are those of all sites, and
+    the whole shift of a rater is asked for, with that of the site. `cell` is the SD of a rater's
+    way with one subject.
     """
 
     size: tuple[int, int, int, int]
@@ -40,15 +42,21 @@ class Setting:
     site: float = 0.0
     cell: float = 0.0
     lost: float = 0.0
+    together: bool = False
 
     @property
     def words(self) -> str:
         sites, *rest = self.size
         size = " x ".join(str(n) for n in rest)
-        size = f"{sites} sites of {size}, each site's raters read its own" if sites > 1 else size
+        if self.together:
+            size = (
+                f"{rest[0]} x {sites * rest[1]} x {rest[2]}, raters of {sites} sites, whole shift"
+            )
+        elif sites > 1:
+            size = f"{sites} sites of {size}, each site's raters read its own"
         lost = f", {100 * self.lost:g} % of readings lost" if self.lost else ""
         sds = ", ".join(f"{s:g}" for s in self.sds)
-        sds += f"; site {self.site:g}" if self.site else ""
+        sds += f"; site {self.site:g}" if self.size[0] > 1 else ""
         sds += f"; subject x rater {self.cell:g}" if self.cell else ""
         return f"{size}{lost} | {sds}"
 
@@ -59,19 +67,27 @@ class Setting:
         random += [["subject"], ["rater"]]
         return random + ([["subject", "rater"]] if self.cell else [])
 
+    @property
+    def plus(self) -> list[list[str]]:
+        """Factors whose effects are added to the rater's."""
+        return [["site"]] if self.together else []
+
     def draw(self, rng: np.random.Generator) -> tuple[pd.DataFrame, np.ndarray]:
         """A table, and the planted shift of each rater in order."""
         sites, subjects, raters = self.size[:3]
         grid = np.meshgrid(*(range(n) for n in self.size), indexing="ij")
         site, subject, rater = (a.ravel() for a in grid[:3])
-        subject, rater = site * subjects + subject, site * raters + rater
+        rater = site * raters + rater
+        subject = subject if self.together else site * subjects + subject
         shift = self.sds[1] * rng.normal(size=sites * raters)
-        value = self.site * rng.normal(size=sites)[site] + shift[rater]
+        shared = self.site * rng.normal(size=sites)
+        value = shared[site] + shift[rater]
         value += self.sds[0] * rng.normal(size=sites * subjects)[subject]
         value += self.cell * rng.normal(size=(sites * subjects, sites * raters))[subject, rater]
         value += self.sds[2] * rng.normal(size=len(value))
         table = pd.DataFrame({"site": site, "subject": subject, "rater": rater, "value": value})
-        return table[rng.random(len(table)) >= self.lost].reset_index(drop=True), shift
+        table = table[rng.random(len(table)) >= self.lost].reset_index(drop=True)
+        return table, shift + np.repeat(shared, raters) if self.together else shift
 
 
 SDS = (0.4, 0.1, 0.2)
@@ -82,6 +98,8 @@ SETTINGS = (
     Setting((1, 30, 8, 1), SDS, lost=0.3),
     Setting((1, 30, 8, 2), SDS, cell=0.1),
     Setting((4, 12, 3, 1), SDS, site=0.1),
+    Setting((4, 30, 3, 1), SDS, site=0.1, together=True),
+    Setting((4, 30, 3, 1), SDS, site=0, together=True),
     Setting((1, 12, 5, 1), (0.4, 0.05, 0.2)),
     Setting((1, 30, 4, 1), (0.4, 0, 0.2)),
     Setting((1, 30, 8, 1), (0.4, 0, 0.2)),
@@ -95,13 +113,14 @@ def held(limits: np.ndarray, shift: np.ndarray) -> float:
     return float(np.mean((limits[:, 0] <= shift) & (shift <= limits[:, 1])))
 
 
-def taken_as_known(table: pd.DataFrame, random: list[list[str]]) -> np.ndarray:
+def taken_as_known(table: pd.DataFrame, setting: Setting) -> np.ndarray:
     """Normal limits at the REML variances, (raters, 2); NaN if the raters' is zero."""
+    random = setting.random
     model = fit_design(build(table, value="value", random=random, fixed=[]), "reml")
-    position = random.index(["rater"])
-    if model.best.v[position + 1] == 0:
+    positions = [random.index(one) for one in (["rater"], *setting.plus)]
+    if model.best.v[positions[0] + 1] == 0:
         return np.full((table["rater"].nunique(), 2), np.nan)
-    centre, error = Predictor(model, position).at(model.best.point.v)
+    centre, error = Predictor(model, positions).at(model.best.point.v)
     return model.design.scale * (centre[:, None] + norm.ppf([0.025, 0.975]) * error[:, None])
 
 
@@ -111,11 +130,11 @@ def measure(setting: Setting, n_sim: int, first: int = FIRST) -> list[tuple[floa
     for k in range(n_sim):
         table, shift = setting.draw(np.random.default_rng(first + k))
         result = effects(
-            table, of=["rater"], value="value", random=setting.random, participant=None,
-            n_draws=N_DRAWS, seed=first + k,
+            table, of=["rater"], plus=setting.plus, value="value", random=setting.random,
+            participant=None, n_draws=N_DRAWS, seed=first + k,
         )  # fmt: skip
         limits = np.array([[e.lower, e.upper] for e in result])
-        found[k] = held(limits, shift), held(taken_as_known(table, setting.random), shift)
+        found[k] = held(limits, shift), held(taken_as_known(table, setting), shift)
     return [(float(np.nanmean(x)), int(np.isfinite(x).sum())) for x in found.T]
 
 

@@ -48,7 +48,7 @@ def test_effects_and_errors_are_those_of_dense_matrices():
     predicted, error = dense(table, mixed.fit(table, **SETTINGS))
     assert [e.value for e in result] == pytest.approx(predicted, rel=1e-5, abs=1e-7)
     model = fit_design(build(table, value="value", random=CROSSED, fixed=[]), "reml")
-    found = Predictor(model, 1).at(model.best.point.v)[1]
+    found = Predictor(model, [1]).at(model.best.point.v)[1]
     assert model.design.scale * found == pytest.approx(error, rel=1e-5)
     assert [e.group for e in result] == [f"rater={k}" for k in range(6)]
     assert sum(e.n_readings for e in result) == len(table)
@@ -153,6 +153,35 @@ def test_what_raters_of_one_site_share_is_the_sites():
     assert "Each rater occurs with one site only" in messages["shared_shift_elsewhere"]
     crossing = effects(unbalanced(), of=["rater"], **SETTINGS)
     assert "shared_shift_elsewhere" not in {c.code for c in crossing.cautions}
+
+
+def test_the_whole_shift_of_raters_of_several_sites():
+    setting = Setting((3, 100, 2, 1), (0.4, 0.3, 0.01), site=0.5, together=True)
+    table, shift = setting.draw(np.random.default_rng(3))
+    call = {**SETTINGS, "random": setting.random}
+    own = effects(table, of=["rater"], **call)
+    whole = effects(table, of=["rater"], plus=[["site"]], **call)
+    # by hand: raters' means are all but known; their own share is what is beyond the site's,
+    # which is about v / (v + w / 2) of the mean of its two raters, less the mean of all
+    means = table.groupby("rater")["value"].mean()
+    fit = mixed.fit(table, **call)
+    site, rater = (fit[f"var_{name}"].value for name in ("site", "rater"))
+    of_site = np.repeat(means.groupby(np.arange(6) // 2).mean(), 2).to_numpy() - means.mean()
+    assert [e.value for e in whole] == pytest.approx(means - means.mean(), abs=0.003)
+    shared = [a.value - b.value for a, b in zip(whole, own, strict=True)]
+    assert shared == pytest.approx(site / (site + rater / 2) * of_site, abs=0.003)
+    assert "shared_shift_elsewhere" not in {c.code for c in whole.cautions}
+    assert all(e.lower < planted < e.upper for e, planted in zip(whole, shift, strict=True))
+
+
+def test_effects_are_added_only_of_what_a_level_lies_in():
+    table = unbalanced()
+    with pytest.raises(ArgumentError, match="each rater has one of it"):
+        effects(table, of=["rater"], plus=[["subject"]], **SETTINGS)
+    with pytest.raises(ArgumentError, match="rater itself"):
+        effects(table, of=["rater"], plus=[["rater"]], **SETTINGS)
+    with pytest.raises(ArgumentError, match="'plus' names one of the random factors"):
+        effects(table, of=["rater"], plus=[["site"]], **SETTINGS)
 
 
 def test_quantiles_of_a_mixture():
