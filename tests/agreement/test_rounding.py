@@ -65,4 +65,4 @@ def test_few_values_show_no_step():
 def test_one_value_off_the_grid_and_there_is_none():
     values = np.round(np.random.default_rng(4).normal(2, 0.5, 20), 1)
     assert step_of(values) == pytest.approx(0.1)
-    assert step_of(np.append(values, 2.0371)) == 0
+    assert step_of(np.append(values, 2.0371)) == 0  # by hand: 2.0371 is no multiple of 0.1
