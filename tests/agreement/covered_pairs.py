@@ -33,6 +33,8 @@ DESIGNS = [
     Design(30, 2, alike=0.5, clinging=0.5),
     Design(15, 3, alike=0.5, clinging=0.5),
     Design(50, step=0.1),
+    Design(100, step=0.1),
+    Design(50, step=0.2),
 ]
 GROWING = [
     Growing(20),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,7 +11,7 @@ import pytest
 from cohortkit.agreement import concordance, passing_bablok
 from cohortkit.agreement.pairing import coarse_values, paired, shared_cautions
 from cohortkit.errors import ArgumentError, EstimateError, TableError
-from tests.agreement.planted_pairs import OWN, pairs_of, table
+from tests.agreement.planted_pairs import OWN, Design, pairs_of, table
 
 FIRST = [1.0, 1.4, 2.1, 2.9, 3.3]
 SECOND = [1.1, 1.5, 2.0, 3.1, 3.2]
@@ -189,3 +191,34 @@ def test_coarse_values_are_said():
     assert codes(coarse_values(pairs_of(np.round(x, 0), x))) == {"coarse_values"}
     result = passing_bablok(table(np.round(x, 0), x), method="method", **OWN)
     assert "coarse_values" in codes(result.cautions)
+
+
+@pytest.mark.parametrize("participants", [20, 50, 100])
+@pytest.mark.parametrize(("step", "said"), [(0.2, True), (0.1, True), (0.02, False), (0.0, False)])
+def test_coarse_values_are_said_of_every_sample(participants, step, said):
+    generator = np.random.default_rng(8)
+    design = Design(participants, step=step)
+    samples = [design.draw(generator) for _ in range(50)]
+    told = [bool(coarse_values(pairs)) for pairs in samples]
+    # planted truth: steps of 0.32, 0.16 and 0.03 SD
+    assert np.mean(told) == pytest.approx(float(said), abs=0.02)
+    inches = [replace(p, first=p.first / 25.4, second=p.second / 25.4) for p in samples]
+    assert [bool(coarse_values(pairs)) for pairs in inches] == told
+
+
+def test_coarse_values_name_the_step_and_its_unit():
+    pairs = Design(50, step=0.1).draw(np.random.default_rng(8))
+    (caution,) = coarse_values(replace(pairs, settings={"unit": "mm"}))
+    assert caution.message.startswith("Values are written in steps of 0.1 mm, 0.1")
+    (caution,) = coarse_values(
+        replace(pairs, first=pairs.first + 1e-3 * np.arange(50), settings={})
+    )
+    assert "in steps of 0.1, " in caution.message  # by hand: one method is coarse still
+
+
+def test_concordance_says_so_from_steps_of_a_quarter_of_the_spread():
+    generator = np.random.default_rng(8)
+    for step, said in ((0.2, True), (0.1, False)):
+        pairs = Design(50, step=step).draw(generator)
+        found = concordance(table(pairs.first, pairs.second), method="method", **OWN)
+        assert ("coarse_values" in codes(found.cautions)) is said
