@@ -25,6 +25,7 @@ from cohortkit.estimate import Caution, Estimate, Result
 
 _NONE = (math.nan, math.nan)
 _SHAPIRO_LIMITS = (8, 5000)
+_SEEN = 50  # subjects from which skewness of an exponential is found in 9 of 10 tables
 _FORMS = {
     "icc_1_1": "ICC(1,1): one-way, one read",
     "icc_a_1": "ICC(A,1) = ICC(2,1): absolute agreement, one rater",
@@ -233,11 +234,19 @@ def _cautions(
 ) -> tuple[Caution, ...]:
     """What changes how these numbers may be used, in reading order."""
     found = _number_cautions(ss, estimates, one_way) | _design_cautions(ss, one_way, interval)
+    skewed = _far_from_normal(table.values.mean(axis=1))
     found["subjects_not_normal"] = (
-        _far_from_normal(table.values.mean(axis=1)),
+        skewed,
         "The subjects' means are far from normal (Shapiro-Wilk p < 0.01). The ICC intervals rest "
         "on normal subjects: they covered 74 to 85 % instead of 95 % where subjects were skewed "
         "as an exponential. The errors in the unit of the values held.",
+    )
+    found["normality_unseen"] = (
+        not skewed and ss.n < _SEEN and float(ss.subjects) > 0,
+        f"{ss.n} subjects are too few to see whether they are skewed (Shapiro-Wilk finds it in 30 "
+        "of 100 tables of 15 subjects skewed as an exponential, in 70 of 30, in 93 of 50). The ICC "
+        "intervals of such subjects covered 81 to 85 % instead of 95 %; the errors in the unit of "
+        "the values held.",
     )
     said = [Caution(code, message) for code, (holds, message) in found.items() if holds]
     error = float(ss.msw if one_way else ss.mse)

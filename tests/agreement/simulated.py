@@ -59,6 +59,7 @@ DESIGNS = (
     Design(60, 5, 0.12, 0.01, 0.02),
     Design(60, 5, 0.12, 0.01, 0.02, "rounded to 0.1 mm"),
     Design(60, 5, 0.12, 0.01, 0.02, "skewed subjects"),
+    Design(15, 3, 0.12, 0.01, 0.02, "skewed subjects"),
 )
 
 

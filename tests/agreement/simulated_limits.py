@@ -137,6 +137,7 @@ CLUSTERED_LINES = (
 SINGLE = (
     *((n, "normal") for n in (2, 3, 10, 17, 30, 100)),
     (30, "rounded to 0.1 mm"),
+    (15, "skewed"),
     (30, "skewed"),
     (100, "skewed"),
 )

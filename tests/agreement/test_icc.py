@@ -245,7 +245,13 @@ def test_smallest_tables_have_wide_intervals(n, k):
 
 
 @pytest.mark.parametrize(
-    ("n", "k", "expected"), [(40, 6, set()), (40, 4, {"few_raters"}), (29, 6, {"few_participants"})]
+    ("n", "k", "expected"),
+    [
+        (50, 6, set()),
+        (49, 6, {"normality_unseen"}),
+        (50, 4, {"few_raters"}),
+        (29, 6, {"few_participants", "normality_unseen"}),
+    ],
 )
 def test_few_raters_and_few_participants(n, k, expected):
     assert codes(icc(long(invented(n, k, rater=0, seed=3)), **OWN)) == expected
@@ -288,6 +294,36 @@ def test_skewed_subjects_are_said():
     skewed = np.random.default_rng(1).exponential(1.0, (60, 1)) + invented(60, 5, subject=0)
     assert "subjects_not_normal" in codes(icc(long(skewed), **OWN))
     assert "subjects_not_normal" not in codes(icc(long(invented(60, 5)), **OWN))
+
+
+def test_few_skewed_subjects_carry_one_caution_or_the_other():
+    """Whether or not the data at hand show it: a check of 15 subjects finds little."""
+    rng = np.random.default_rng(2)
+    told = []
+    for _ in range(40):
+        skewed = 0.35 * rng.exponential(1.0, (15, 1)) + 0.14 * rng.standard_normal((15, 3))
+        found = codes(icc(long(skewed), **OWN))
+        told.append(found & {"subjects_not_normal", "normality_unseen"})
+    assert all(len(one) == 1 for one in told)
+    assert {"subjects_not_normal"} in told
+    assert {"normality_unseen"} in told
+
+
+def test_equal_means_are_not_said_to_be_skewed():
+    values = np.tile([[1.0, 2.0], [2.0, 1.0]], (6, 1))
+    assert "normality_unseen" not in codes(icc(long(values), **OWN))
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(("n", "seen"), [(15, 0.30), (30, 0.70), (50, 0.93)])
+def test_how_often_the_check_sees_skewness(n, seen):
+    rng, found = np.random.default_rng(1), 0
+    for _ in range(1000):
+        subjects = math.sqrt(0.12) * rng.exponential(1.0, (n, 1))
+        values = subjects + math.sqrt(0.02) * rng.standard_normal((n, 3))
+        found += "subjects_not_normal" in codes(icc(long(values), **OWN))
+    # simulated: the caution's own figures; band of four standard errors of 1,000 tables
+    assert found / 1000 == pytest.approx(seen, abs=4 * math.sqrt(seen * (1 - seen) / 1000))
 
 
 def test_raters_alike_by_chance_put_agreement_above_consistency():

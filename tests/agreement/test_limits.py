@@ -272,7 +272,34 @@ def test_one_wild_difference_is_said():
 
 
 def test_well_behaved_differences_carry_no_caution():
-    assert codes(limits_of_agreement(long(invented(40, 2, seed=3)), **OWN)) == set()
+    assert codes(limits_of_agreement(long(invented(50, 2, seed=3)), **OWN)) == set()
+
+
+def test_few_differences_carry_a_caution_about_skewness_whatever_they_show():
+    rng = np.random.default_rng(2)
+    told = []
+    for _ in range(40):
+        values = invented(15, 2, error=0)
+        values[:, 0] += rng.gamma(2.0, 0.1, 15)
+        found = codes(limits_of_agreement(long(values), **OWN))
+        told.append(found & {"differences_not_normal", "normality_unseen"})
+    assert all(len(one) == 1 for one in told)
+    assert {"differences_not_normal"} in told
+    assert {"normality_unseen"} in told
+    for n, said in ((49, True), (50, False)):
+        found = codes(limits_of_agreement(long(invented(n, 2, seed=3)), **OWN))
+        assert ("normality_unseen" in found) is said
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(("n", "seen"), [(15, 0.39), (30, 0.74), (50, 0.95)])
+def test_how_often_the_check_sees_skewness(n, seen):
+    rng, found = np.random.default_rng(1), 0
+    for _ in range(1000):
+        values = np.column_stack([rng.gamma(2.0, 1.0, n), np.zeros(n)])
+        found += "differences_not_normal" in codes(limits_of_agreement(long(values), **OWN))
+    # simulated: the caution's own figures; band of four standard errors of 1,000 samples
+    assert found / 1000 == pytest.approx(seen, abs=4 * math.sqrt(seen * (1 - seen) / 1000))
 
 
 def test_checks_and_normal_plot_travel_with_the_result():
