@@ -32,7 +32,8 @@ def rater_effects(
     data
         One row per reading, as for `reliability`.
     level
-        Coverage of the prediction intervals, which take the variances as known.
+        Coverage of the prediction intervals, which allow for the variances being
+        estimates: see `cohortkit.mixed.effects`.
     missing
         ``"stop"`` or ``"drop"``.
     **options

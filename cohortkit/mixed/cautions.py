@@ -203,7 +203,7 @@ def known(reason: EstimateError) -> Caution:
     return Caution(
         "interval_variances_known",
         "The intervals take the variances as known, and are too short where a factor has few "
-        f"levels (86 % instead of 95 % with 4, 91 % with 8). {reason}",
+        f"levels (87 % instead of 95 % with 4, 92 % with 8). {reason}",
     )
 
 
