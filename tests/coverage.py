@@ -20,7 +20,7 @@ from tests.agreement import (
     simulated_reliability,
 )
 from tests.covered import write
-from tests.mixed import simulated_components
+from tests.mixed import simulated_components, simulated_effects
 
 PAGES = {
     page.name: page
@@ -32,6 +32,7 @@ PAGES = {
         covered_ratings.PAGE,
         covered_pairs.PAGE,
         simulated_components.PAGE,
+        simulated_effects.PAGE,
     )
 }
 
