@@ -193,8 +193,17 @@ def zero_not_ruled_out(name: str) -> Caution:
     return Caution(
         "interval_at_zero",
         f"The readings do not rule out that {name} makes no difference at all. Where it makes "
-        "none, or hardly any, intervals of effects held them in 99 to 100 % of simulated tables "
+        "none, or hardly any, intervals of effects held them in 98 to 100 % of simulated tables "
         "instead of 95 %: they are too wide there.",
+    )
+
+
+def effects_added(names: str) -> Caution:
+    """Intervals of the sum of a level's effect and those of the levels in which it lies."""
+    return Caution(
+        "interval_of_sum",
+        f"The intervals are about the sum of {names}: they held it in 97 to 99 % of simulated "
+        "tables instead of 95 %, and are a little too wide.",
     )
 
 

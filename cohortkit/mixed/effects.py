@@ -196,4 +196,6 @@ def _predicted(
     notes = [cautions.effects_at_zero(name, made)] if zero else []
     if made and share < cautions.RULED_OUT:
         notes.append(cautions.zero_not_ruled_out(name))
+    if made and len(positions) > 1:
+        notes.append(cautions.effects_added(name))
     return _Predicted(values, limits, words if made else "no interval", tuple(notes))

@@ -2,8 +2,8 @@
 
     python -m tests.mixed.simulated_effects docs/methods 4000
 
-writes coverage_effects.csv and .md; the same seed gives the same figures. About an hour on one
-core with 4,000 tables.
+writes coverage_effects.csv and .md; the same seed gives the same figures. About 40 minutes on
+one core with 4,000 tables.
 """
 
 from __future__ import annotations
