@@ -10,7 +10,6 @@ from cohortkit.mixed.design import Design, Factor, Floats
 
 FEW_LEVELS = 5
 FEW_FOR_INTERVALS = 10
-FEW_FOR_BOOTSTRAP = 100
 RULED_OUT = 0.975  # share of draws in which a factor varies, from which zero is ruled out
 
 
@@ -94,25 +93,42 @@ def dropped(count: int) -> list[Caution]:
     return [Caution("rows_dropped", f"{count} rows with missing values were left out.")]
 
 
-def narrow_with_few_levels(
-    design: Design, kind: str, few: int = FEW_FOR_INTERVALS
-) -> list[Caution]:
-    """Intervals of this kind are too short where a variance rests on fewer levels than that."""
-    names = ", ".join(f.name for f in design.factors if f.size < few)
+def narrow_with_few_levels(design: Design) -> list[Caution]:
+    """Full-likelihood profile limits are too short where a variance rests on few levels."""
+    names = _fewer(design, FEW_FOR_INTERVALS)
     if not names:
         return []
     return [
         Caution(
             "interval_few_levels",
-            f"With fewer than {few} levels ({names}) {kind} hold the variance, and "
-            "the mean, less often than they say; prefer intervals=Profile('reml').",
+            f"With fewer than {FEW_FOR_INTERVALS} levels ({names}) profile limits on the ML scale "
+            "hold the variance, and the mean, less often than they say; prefer "
+            "intervals=Profile('reml').",
         )
     ]
 
 
+def mean_with_few_levels(design: Design) -> list[Caution]:
+    """T limits of the mean are a little short where a variance rests on very few levels."""
+    names = _fewer(design, FEW_LEVELS)
+    if not names:
+        return []
+    return [
+        Caution(
+            "interval_few_levels",
+            f"With fewer than {FEW_LEVELS} levels ({names}) t limits of the mean are a little too "
+            "short: they covered 92 to 93 % instead of 95 % with 3 levels that differ much.",
+        )
+    ]
+
+
+def _fewer(design: Design, few: int) -> str:
+    return ", ".join(f.name for f in design.factors if f.size < few)
+
+
 def restricted_with_few_levels(design: Design) -> list[Caution]:
     """Even restricted profile limits are a little short where a variance rests on very few."""
-    names = ", ".join(f.name for f in design.factors if f.size < FEW_LEVELS)
+    names = _fewer(design, FEW_LEVELS)
     if not names:
         return []
     return [
@@ -126,7 +142,7 @@ def restricted_with_few_levels(design: Design) -> list[Caution]:
 
 
 def held_at_zero(design: Design, sds: Floats) -> list[Caution]:
-    """Profile intervals of factors that start at zero; `sds` (K + 1, 2), residual first."""
+    """Intervals of factors that start at zero; `sds` (K + 1, 2), residual first."""
     lower = sds[1:, 0]
     names = [f"sd_{f.name}" for f, low in zip(design.factors, lower, strict=True) if low == 0]
     if not names:

@@ -10,12 +10,14 @@ import pandas as pd
 from scipy.stats import t as student
 
 from cohortkit import checks
+from cohortkit.errors import EstimateError
 from cohortkit.estimate import Caution
 from cohortkit.mixed import bootstrap, cautions, profile
 from cohortkit.mixed.design import Floats
 from cohortkit.mixed.fitting import Problem
 from cohortkit.mixed.fixed_effects import coefficients
 from cohortkit.mixed.model import Model, refit
+from cohortkit.mixed.scale import scale_of
 
 
 @dataclass(frozen=True)
@@ -32,7 +34,7 @@ class Profile:
 
 @dataclass(frozen=True)
 class Bootstrap:
-    """Percentile intervals of a parametric bootstrap.
+    """Intervals of a parametric bootstrap, by draws; see `cohortkit.mixed.bootstrap`.
 
     `workers` changes the time, never the answer.
     """
@@ -41,6 +43,8 @@ class Bootstrap:
     seed: int = 20250101
     workers: int = 1
 
+
+T_LIMITS = "t with Satterthwaite degrees of freedom"
 
 Choice = Literal["profile", "bootstrap"] | Profile | Bootstrap | None
 
@@ -82,7 +86,7 @@ def find(model: Model, choice: Profile | Bootstrap | None, level: float) -> Limi
     if isinstance(choice, Bootstrap):
         return by_bootstrap(model, choice, level)
     none = np.full((len(model.variances), 2), np.nan)
-    return Limits(none, t_limits(model, level), "", "t with Satterthwaite degrees of freedom")
+    return Limits(none, t_limits(model, level), "", T_LIMITS)
 
 
 def t_limits(model: Model, level: float) -> Floats:
@@ -105,8 +109,7 @@ def by_profile(model: Model, choice: Profile, level: float) -> Limits:
     if choice.scale == "reml":
         few = cautions.restricted_with_few_levels(model.design)
         few += cautions.limits_not_found(model.design, sds, np.empty((0, 2)))
-        way = "t with Satterthwaite degrees of freedom"
-        return Limits(sds, t_limits(model, level), words, way, (*few, *at_zero))
+        return Limits(sds, t_limits(model, level), words, T_LIMITS, (*few, *at_zero))
     at_ml = coefficients(model.design, problem, best)
     fixed = np.empty((len(at_ml.value), 2))
     for position in range(len(fixed)):
@@ -114,38 +117,48 @@ def by_profile(model: Model, choice: Profile, level: float) -> Limits:
         limits = profile.coefficient_limits(model.design, best, position, start, level)
         least_squares = at_ml.value[position] - model.design.scale * at_ml.shift[position]
         fixed[position] = least_squares + model.design.scale * np.array(limits)
-    narrow = cautions.narrow_with_few_levels(model.design, "profile limits on the ML scale")
+    narrow = cautions.narrow_with_few_levels(model.design)
     narrow += cautions.limits_not_found(model.design, sds, fixed)
     return Limits(sds, fixed, words, words, (*narrow, *at_zero))
 
 
+def simulator_of(model: Model) -> bootstrap.Simulator:
+    """What simulates responses of a fitted model, and turns their fits into draws."""
+    equations, now, method = model.equations, model.best.point.v, model.problem.method
+    scales = (scale_of(equations, now[1:] / now[0], k, method) for k in range(len(now) - 1))
+    return bootstrap.Simulator(
+        model.design, equations, model.products, method, model.best.v, tuple(scales)
+    )
+
+
 def by_bootstrap(model: Model, choice: Bootstrap, level: float) -> Limits:
-    """Percentile limits; see `cohortkit.mixed.bootstrap`."""
-    simulator = bootstrap.Simulator(
-        model.design, model.equations, model.products, model.problem.method, model.best.v
+    """Quantiles of draws; see `cohortkit.mixed.bootstrap`."""
+    if model.best.v[0] == 0:
+        raise EstimateError(
+            "A fit without a residual has no bootstrap",
+            found="the residual variance is estimated as zero",
+            next_step="ask for intervals='profile', or leave out a random factor",
+        )
+    drawn, failed = bootstrap.draws(
+        simulator_of(model), n_boot=choice.n_boot, seed=choice.seed, workers=choice.workers
     )
-    drawn, failed = bootstrap.replicates(
-        simulator, n_boot=choice.n_boot, seed=choice.seed, workers=choice.workers
-    )
-    count = len(model.variances)
-    variances = drawn[:, :count] * model.design.scale**2
-    values = model.coefficients.value + drawn[:, count:] * model.design.scale
-    edges = [(1 - level) / 2, (1 + level) / 2]
     names = ["var_residual", *(f"var_{f.name}" for f in model.design.factors)]
-    names += [f"fixed_{name}" for name in model.design.fixed.names]
-    words = f"parametric bootstrap, percentile, {len(drawn)} refits, seed {choice.seed}"
+    draws = pd.DataFrame(drawn * model.design.scale**2, columns=names)
+    edges = [(1 - level) / 2, (1 + level) / 2]
+    # Weibull's quantiles: of 199 draws of a pivot, the fifth from either end.
+    sds = np.quantile(np.sqrt(draws), edges, axis=0, method="weibull").T
+    words = f"parametric bootstrap, pivotal, {len(drawn)} refits, seed {choice.seed}"
     return Limits(
-        sds=np.quantile(np.sqrt(variances), edges, axis=0).T,
-        fixed=np.quantile(values, edges, axis=0).T,
+        sds=sds,
+        fixed=t_limits(model, level),
         sds_by=words,
-        fixed_by=words,
+        fixed_by=T_LIMITS,
         cautions=(
-            *cautions.narrow_with_few_levels(
-                model.design, "bootstrap percentiles", cautions.FEW_FOR_BOOTSTRAP
-            ),
+            *cautions.mean_with_few_levels(model.design),
+            *cautions.held_at_zero(model.design, sds),
             *cautions.failed_refits(failed, choice.n_boot),
         ),
-        draws=pd.DataFrame(np.hstack([variances, values]), columns=names),
+        draws=draws,
     )
 
 

@@ -16,11 +16,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from cohortkit import mixed
 from cohortkit.agreement import forms
 from cohortkit.agreement.facets import ORDER, facets
 from cohortkit.agreement.relative_error import mean_draws, per_cent
-from cohortkit.errors import EstimateError
 from cohortkit.mixed import sequential
 from cohortkit.mixed.design import build
 from cohortkit.resampling import percentile_interval
@@ -117,15 +115,6 @@ CELLS = (
     cell("one rater, 30 participants, 2 readings", raters=1, planted={"rater": 0.0}),
     cell("rounded to 0.1 mm", shape="rounded to 0.1 mm"),
     cell("skewed participants", shape="skewed participants"),
-)  # fmt: skip
-
-# Where `measure_bootstrap` was asked about raters of a new site, 400 tables each: method page.
-BOOTSTRAPPED = tuple(
-    cell(
-        f"stored clips, {raters} raters of {sites} sites", participants=24, raters=raters,
-        sites=sites, raters_from=sites, reads=1, planted={"site": 0.01, "rater_site": 0.01},
-    )
-    for raters, sites in ((12, 3), (16, 8))
 )  # fmt: skip
 
 
@@ -257,29 +246,6 @@ def measure(c: Cell, n_sim: int, seed: int = 20_260) -> dict[str, tuple[float, f
         for name, (low, high) in b.limits(draws).items():
             hits[name][i] = low <= truth[name] <= high, low > truth[name]
     return {name: (float(hit[:, 0].mean()), float(hit[:, 1].mean())) for name, hit in hits.items()}
-
-
-def measure_bootstrap(c: Cell, n_sim: int, n_boot: int = 199, seed: int = 20_260):
-    """The same for the percentile bootstrap; slow."""
-    b = bench(c)
-    truth = b.truth()
-    values = responses(c, b.codes, n_sim, seed)
-    hits = {name: [] for name in b.figures}
-    for i in range(n_sim):
-        try:
-            fit = mixed.fit(
-                b.codes.assign(value=values[:, i]), value="value", random=b.random,
-                participant=None, intervals=mixed.Bootstrap(n_boot=n_boot, seed=i),
-            )  # fmt: skip
-        except EstimateError:
-            continue
-        draws = {n: fit.draws[f"var_{n}"].to_numpy() for n in ["residual", *b.factors]}
-        seen = b.codes.assign(value=values[:, i])
-        draws["mean"] = mean_draws(seen, pd.DataFrame(draws), seed + n_sim + i)
-        for name, hit in hits.items():
-            low, high = percentile_interval(b.figure(name, draws), LEVEL)
-            hit.append(low <= truth[name] <= high)
-    return {name: (float(np.mean(hit)), len(hit)) for name, hit in hits.items()}
 
 
 def coverage_rows(n_sim: int) -> list[Row]:

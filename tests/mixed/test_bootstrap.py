@@ -2,13 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
+import pandas as pd
 import pytest
+from scipy.stats import chi2
 
 from cohortkit import mixed
 from cohortkit.errors import EstimateError
-from cohortkit.mixed import bootstrap
+from cohortkit.mixed import bootstrap, intervals
+from cohortkit.mixed.design import build
+from cohortkit.mixed.intervals import simulator_of
+from cohortkit.mixed.model import fit_design
 from tests.mixed.designs import crossed, no_variance
+
+# source: Davies & Goldsmith 1972, table 6.2: yield of dyestuff (g), five samples of six batches
+DYESTUFF = np.array([
+    1545, 1440, 1440, 1520, 1580, 1540, 1555, 1490, 1560, 1495, 1595, 1550, 1605, 1510, 1560,
+    1445, 1440, 1595, 1465, 1545, 1595, 1630, 1515, 1635, 1625, 1520, 1455, 1450, 1480, 1445,
+], dtype=float)  # fmt: skip
 
 CALL = {
     "value": "value",
@@ -34,40 +47,94 @@ def test_the_same_seed_gives_the_same_draws_for_any_number_of_workers(table):
     assert not np.array_equal(one.draws, other.draws)
 
 
-def test_draws_are_named_as_the_estimates_and_centred_on_them(table):
-    result = mixed.fit(table, intervals=mixed.Bootstrap(n_boot=400, seed=1), **CALL)
-    assert list(result.draws.columns) == [
-        "var_residual", "var_subject", "var_rater", "fixed_intercept",
-    ]  # fmt: skip
-    for name in ("var_residual", "var_subject", "fixed_intercept"):
-        draws = result.draws[name]
-        error = draws.std() / np.sqrt(len(draws))
-        # planted truth: the draws come from the fitted model; REML is almost unbiased
-        assert abs(draws.mean() - result[name].value) < 5 * error
+@pytest.mark.parametrize("method", ["reml", "ml"])
+def test_draws_of_a_balanced_design_are_the_generalised_pivots(method):
+    n, k = 5, 6
+    table = pd.DataFrame({"batch": np.repeat(np.arange(k), n), "value": DYESTUFF})
+    built = build(table, value="value", random=[["batch"]], fixed=[])
+    model = fit_design(built, method)
+    simulator = simulator_of(model)
+
+    def between(values):
+        return n * values.reshape(k, n).mean(axis=1).var() * k
+
+    seen = {True: 0, False: 0}
+    freedom = k - (method == "reml")
+    for i in range(40):
+        response = simulator.response(np.random.default_rng(i))
+        refit = simulator.refit(response)
+        total = ((response - response.mean()) ** 2).sum()
+        again = {"b": between(response) / freedom, "w": (total - between(response)) / (n * k - k)}
+        if refit.at_zero[0]:
+            # by hand: without a difference between batches all rows tell the residual
+            again["w"] = total / (n * k - (method == "reml"))
+        fitted = {"b": model.best.v[0] + n * model.best.v[1], "w": model.best.v[0]}
+        # by hand: mean square at the fit, times its value at the fit over that of the refit
+        residual = fitted["w"] ** 2 / again["w"]
+        batch = max((fitted["b"] ** 2 / again["b"] - residual) / n, 0)
+        assert simulator.variances(refit) == pytest.approx([residual, batch], rel=1e-5, abs=1e-7)
+        seen[bool(refit.at_zero[0])] += 1
+    assert min(seen.values()) >= 3
+
+
+def test_limits_are_those_of_chi_squared_pivots():
+    table = pd.DataFrame({"batch": np.repeat(np.arange(6), 5), "value": DYESTUFF})
+    result = mixed.fit(
+        table, value="value", random=[["batch"]], participant=None, unit="g",
+        intervals=mixed.Bootstrap(n_boot=2999, seed=3),
+    )  # fmt: skip
+    means = DYESTUFF.reshape(6, 5).mean(axis=1)
+    ss_between = 5 * ((means - means.mean()) ** 2).sum()
+    ss_within = ((DYESTUFF.reshape(6, 5) - means[:, None]) ** 2).sum()
+    rng = np.random.default_rng(8)
+    within = ss_within / rng.chisquare(24, 200_000)
+    between = np.maximum((ss_between / rng.chisquare(5, 200_000) - within) / 5, 0)
+    # source: generalised pivotal quantity of Weerahandi 1993, drawn here from its chi-squares
+    low, high = np.sqrt(np.quantile(between, [0.025, 0.975]))
+    assert result["sd_batch"].lower == pytest.approx(low, abs=3)
+    assert result["sd_batch"].upper == pytest.approx(high, rel=0.1)
+    # source: the exact chi-squared interval of a residual variance
+    exact = np.sqrt(ss_within / chi2.ppf([0.975, 0.025], 24))
+    found = result["sd_residual"]
+    assert (found.lower, found.upper) == pytest.approx(tuple(exact), rel=0.04)
+
+
+def test_draws_are_named_as_the_variances(table):
+    result = mixed.fit(table, intervals=mixed.Bootstrap(n_boot=39, seed=1), **CALL)
+    assert list(result.draws.columns) == ["var_residual", "var_subject", "var_rater"]
     assert result["sd_subject"].lower == pytest.approx(
-        np.sqrt(np.quantile(result.draws["var_subject"], 0.025)), rel=0.02
+        # by hand: of 39 draws of a pivot, the lowest is the 2.5 % limit
+        np.sqrt(result.draws["var_subject"].min())
     )
+    plain = mixed.fit(table, **CALL)["fixed_intercept"]
+    # the mean keeps its t interval
+    assert (plain.lower, plain.upper) == (
+        result["fixed_intercept"].lower, result["fixed_intercept"].upper
+    )  # fmt: skip
 
 
 def test_a_refit_equals_a_fit_of_the_simulated_table(table):
-    model = mixed.components.fit_design(
-        mixed.components.build(table, value="value", random=CALL["random"], fixed=[]), "reml"
-    )
-    simulator = bootstrap.Simulator(
-        model.design, model.equations, model.products, "reml", model.best.v
-    )
-    seed = np.random.SeedSequence(3)
-    refit = simulator.refit(seed)
-    again = mixed.fit(table.assign(value=simulator.draw(seed)), **CALL)
-    names = ("var_residual", "var_subject", "var_rater", "fixed_intercept")
-    assert refit == pytest.approx([again[name].value for name in names], rel=1e-6)
+    model = fit_design(build(table, value="value", random=CALL["random"], fixed=[]), "reml")
+    simulator = simulator_of(model)
+    response = simulator.response(np.random.default_rng(3))
+    refit = simulator.refit(response)
+    again = mixed.fit(table.assign(value=response), **CALL)
+    names = ("var_residual", "var_subject", "var_rater")
+    assert refit.v == pytest.approx([again[name].value for name in names], rel=1e-6)
+
+
+def test_a_fit_without_a_residual_is_refused(table):
+    model = fit_design(build(table, value="value", random=CALL["random"], fixed=[]), "reml")
+    edge = replace(model, best=replace(model.best, v=np.array([0.0, 1.0, 1.0])))
+    with pytest.raises(EstimateError, match="without a residual has no bootstrap"):
+        intervals.by_bootstrap(edge, mixed.Bootstrap(n_boot=20), 0.95)
 
 
 def test_a_variance_at_zero_keeps_the_lower_limit_zero():
     result = mixed.fit(no_variance(), intervals=mixed.Bootstrap(n_boot=50), **CALL)
     assert result.singular == ("subject", "rater")
     for name in result.singular:
-        assert result[f"var_{name}"].lower == 0
+        assert result[f"var_{name}"].lower == 0 < result[f"var_{name}"].upper
     assert (result.draws >= 0).iloc[:, :3].all(axis=None)
 
 
