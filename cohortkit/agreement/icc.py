@@ -20,11 +20,11 @@ from cohortkit.agreement.anova import (
     sums_of_squares,
 )
 from cohortkit.agreement.crossing import Crossed, Roles, crossed
+from cohortkit.agreement.limit_checks import normality
 from cohortkit.agreement.rounding import rounding_caution
 from cohortkit.estimate import Caution, Estimate, Result
 
 _NONE = (math.nan, math.nan)
-_SHAPIRO_LIMITS = (8, 5000)
 _SEEN = 50  # subjects from which skewness of an exponential is found in 9 of 10 tables
 _FORMS = {
     "icc_1_1": "ICC(1,1): one-way, one read",
@@ -234,7 +234,7 @@ def _cautions(
 ) -> tuple[Caution, ...]:
     """What changes how these numbers may be used, in reading order."""
     found = _number_cautions(ss, estimates, one_way) | _design_cautions(ss, one_way, interval)
-    skewed = _far_from_normal(table.values.mean(axis=1))
+    skewed = normality(table.values.mean(axis=1))[1] < 0.01
     found["subjects_not_normal"] = (
         skewed,
         "The subjects' means are far from normal (Shapiro-Wilk p < 0.01). The ICC intervals rest "
@@ -325,11 +325,3 @@ def _design_cautions(
             "differed much (docs/methods/icc.md); interval='generalised' held.",
         ),
     }
-
-
-def _far_from_normal(means: np.ndarray) -> bool:
-    centred = means - means.mean()
-    few, many = _SHAPIRO_LIMITS
-    if not few <= len(means) <= many or np.ptp(centred) == 0:
-        return False
-    return bool(stats.shapiro(centred / np.ptp(centred)).pvalue < 0.01)

@@ -38,11 +38,19 @@ def assumption_checks(mean: np.ndarray, difference: np.ndarray) -> pd.DataFrame:
         if np.ptp(residual) > 0:
             growth = stats.linregress(x, residual)
             found["absolute_residual_on_mean"] = (growth.slope, growth.pvalue)
-    if _SHAPIRO_LIMITS[0] <= n <= _SHAPIRO_LIMITS[1] and np.ptp(difference) > 0:
-        test = stats.shapiro(y / np.ptp(y))
-        found["normal_differences"] = (test.statistic, test.pvalue)
+    found["normal_differences"] = normality(difference)
     rows = [(name, float(a), float(p), n) for name, (a, p) in found.items()]
     return pd.DataFrame(rows, columns=["check", "estimate", "p_value", "n"])
+
+
+def normality(values: np.ndarray) -> tuple[float, float]:
+    """Shapiro-Wilk's W and p; NaN for fewer than 8 values, more than 5,000, or equal ones."""
+    few, many = _SHAPIRO_LIMITS
+    centred = values - values.mean() if len(values) else values
+    if not few <= len(values) <= many or np.ptp(centred) == 0:
+        return np.nan, np.nan
+    test = stats.shapiro(centred / np.ptp(centred))
+    return float(test.statistic), float(test.pvalue)
 
 
 def normal_quantiles(difference: np.ndarray) -> pd.DataFrame:

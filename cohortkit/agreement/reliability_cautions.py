@@ -4,17 +4,16 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
 import pandas as pd
 from scipy import stats
 
 from cohortkit.agreement.facets import Facets, few_contrasts
 from cohortkit.agreement.forms import told_apart
+from cohortkit.agreement.limit_checks import normality
 from cohortkit.agreement.reading_kinds import scanning_caution
 from cohortkit.agreement.rounding import rounding_caution
 from cohortkit.estimate import Caution
 
-_SHAPIRO_LIMITS = (8, 5000)
 _FEW_RATERS = 20
 _FEW_LEVELS = 5
 _FEW_RATER_SITES = 15
@@ -150,9 +149,7 @@ def spread_cautions(rows: pd.DataFrame, residual: float, *, log: bool) -> list[C
     if not log:
         found += rounding_caution(rows["value"].to_numpy(), residual)
     means = rows.groupby("participant")["value"].mean().to_numpy()
-    few, many = _SHAPIRO_LIMITS
-    spread = means - means.mean()
-    if few <= len(means) <= many and np.ptp(spread) > 0 and stats.shapiro(spread).pvalue < 0.01:
+    if normality(means)[1] < 0.01:
         found.append(
             Caution(
                 "participants_not_normal",
