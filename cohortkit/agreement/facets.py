@@ -212,7 +212,7 @@ def _spread(values: pd.Series) -> None:
         raise EstimateError(
             "All readings have the same value, so there is no spread to divide up: every ICC is "
             "undefined (0 / 0), and the error of measurement shows as zero",
-            found=f"{len(held)} readings of {held[0]:g}",
+            found=f"readings of {held[0]:g}: {len(held)}",
             next_step="check that this is the column of readings, and that it holds all the "
             "decimals that were read; readings of fingers that differ are needed",
         )

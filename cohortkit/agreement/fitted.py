@@ -24,6 +24,7 @@ from cohortkit.errors import EstimateError
 from cohortkit.estimate import Caution
 from cohortkit.mixed import sequential
 from cohortkit.mixed.design import build
+from cohortkit.mixed.fitting import NoResidual
 
 _OWN = {"few_levels", "singular_fit", "bootstrap_failures"}
 _RATERS = ("rater_site", "rater")
@@ -105,14 +106,17 @@ def _of_one_kind(
     found = facets(frame, columns, settings["missing"], settings["scale"])
     n, seed = settings["n_boot"], settings["seed"]
     boot, drawn = None, None
-    if settings["intervals"] == "bootstrap":
-        boot = mixed.Bootstrap(n_boot=n, seed=seed)
-    else:
-        found, drawn = _generalised(found, n, seed)
-    fit = mixed.fit(
-        found.rows, value="value", random=found.random, participant=None, unit=unit,
-        intervals=boot,
-    )  # fmt: skip
+    try:
+        if settings["intervals"] == "bootstrap":
+            boot = mixed.Bootstrap(n_boot=n, seed=seed)
+        else:
+            found, drawn = _generalised(found, n, seed)
+        fit = mixed.fit(
+            found.rows, value="value", random=found.random, participant=None, unit=unit,
+            intervals=boot,
+        )  # fmt: skip
+    except NoResidual as error:
+        raise no_error_seen() from error
     names = ["residual", *found.factors]
     if fit.draws is not None:
         drawn = fit.draws[[f"var_{name}" for name in names]].to_numpy()
@@ -124,6 +128,17 @@ def _of_one_kind(
         mean=float(found.rows["value"].mean()),
         mean_draws=mean_draws(found.rows, draws, seed + 1),
         cautions=tuple(c for c in fit.cautions if c.code in _OWN),
+    )
+
+
+def no_error_seen() -> EstimateError:
+    """What to do with readings that agree perfectly, or differ by a constant."""
+    return EstimateError(
+        "These readings show no error of reading that could be split into components",
+        found="raters agree on every reading, or differ by a constant, to about a millionth of the "
+        "spread",
+        next_step="check for readings that were copied instead of repeated; if they were not, "
+        "icc and limits_of_agreement take raters who agree perfectly or differ by a constant",
     )
 
 

@@ -7,9 +7,11 @@ from typing import Any, Unpack
 
 from cohortkit import checks
 from cohortkit.agreement.facets import facets
+from cohortkit.agreement.fitted import no_error_seen
 from cohortkit.agreement.reliability_options import ReliabilityOptions, columns_in, filled
 from cohortkit.errors import ArgumentError, EstimateError
 from cohortkit.mixed.effects import Effects, effects
+from cohortkit.mixed.fitting import NoResidual
 
 QUANTITIES = ("pulley", "load", "reference_structure")
 
@@ -70,15 +72,18 @@ def rater_effects(
             found=reasons["rater"],
             next_step="add scans that several raters read",
         )
-    result = effects(
-        found.rows,
-        of=["rater"],
-        value="value",
-        random=[[role] for role in found.factors if role != "rater_site"],
-        level=level,
-        participant="participant" if columns["participant"] else None,
-        unit=spec["unit"],
-    )
+    try:
+        result = effects(
+            found.rows,
+            of=["rater"],
+            value="value",
+            random=[[role] for role in found.factors if role != "rater_site"],
+            level=level,
+            participant="participant" if columns["participant"] else None,
+            unit=spec["unit"],
+        )
+    except NoResidual as error:
+        raise no_error_seen() from error
     settings = {key: value for key, value in spec.items() if key not in ("by", "n_boot", "seed")}
     named = zip(found.raters, result.estimates, strict=True)  # both in order of the codes
     return Effects(

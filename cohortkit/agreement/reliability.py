@@ -16,6 +16,7 @@ from cohortkit.agreement.fitted import Fitted, fitted
 from cohortkit.agreement.forms import Plan
 from cohortkit.agreement.relative_error import no_ratio, open_ratio, per_cent
 from cohortkit.agreement.reliability_cautions import (
+    all_draws_equal,
     beyond_draws,
     design_cautions,
     spread_cautions,
@@ -202,6 +203,7 @@ class _Asked:
         self.log = settings["scale"] == "log"
         self.unit = "1" if self.log else settings["unit"]
         self.beyond: list[str] = []  # estimates that their draws did not hold
+        self.settled: list[str] = []  # estimates whose draws are all the same
 
     def answer(self, frame: pd.DataFrame, explicit: set[str]) -> ReliabilityResult:
         """Fit, draw, and put into words."""
@@ -221,6 +223,15 @@ class _Asked:
         )
 
     def _possible(self, found: Facets) -> None:
+        split = "intra" in self._kinds(found) or "rater" not in found.factors
+        if self.plan.m > 1 and not split:
+            raise EstimateError(
+                "What a second reading by the same rater brings cannot be told",
+                where="argument 'm_reads'",
+                found="hardly any rater read a scan twice, so the residual holds subject x rater "
+                "too",
+                next_step="pass m_reads=1, or add second readings by the same rater",
+            )
         if self.plan.occasion == "new_scan" and "scan" not in found.factors:
             reason = found.left_out.set_index("component")["reason"]["scan"]
             raise EstimateError(
@@ -312,6 +323,9 @@ class _Asked:
         low, high = forms.holding(limits, value)
         if (low, high) != limits and not math.isnan(low):
             self.beyond.append(name)
+        if low == high:
+            self.settled.append(name)
+            low = high = math.nan
         by = self.settings["intervals"]
         way = (
             "generalised interval from sequential sums of squares"
@@ -347,6 +361,7 @@ class _Asked:
             *found.cautions,
             *fit.cautions,
             *beyond_draws(self.beyond),
+            *all_draws_equal(self.settled),
             *design_cautions(found, self.settings),
             *([] if self.log else no_ratio(found.rows["value"])),
             *open_ratio(ratios),

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
+import pandas as pd
 
 from cohortkit.errors import EstimateError
 from cohortkit.estimate import Caution
@@ -10,6 +13,7 @@ from cohortkit.mixed.design import Design, Factor, Floats
 
 FEW_LEVELS = 5
 FEW_FOR_INTERVALS = 10
+KINDS = ("pulley", "load", "reference_structure", "read_mode", "injured")
 RULED_OUT = 0.975  # share of draws in which a factor varies, from which zero is ruled out
 
 
@@ -43,6 +47,23 @@ def undeclared_nesting(design: Design) -> list[Caution]:
             "nested_not_crossed",
             f"Nested in these rows, not crossed: {pairs}. Levels of the outer factor are compared "
             "through different levels of the inner one, and take up whatever those share.",
+        )
+    ]
+
+
+def quantities_pooled(rows: pd.DataFrame, modelled: Iterable[str]) -> list[Caution]:
+    """Columns of the format that say what was measured, vary, and are not in the model."""
+    known = set(modelled)
+    varied = [
+        name for name in KINDS if name in rows and name not in known and rows[name].nunique() > 1
+    ]
+    if not varied:
+        return []
+    return [
+        Caution(
+            "quantities_pooled",
+            f"The rows mix values of {', '.join(varied)}, and the model does not know: differences "
+            "between them count as error, or as spread of whatever goes with them.",
         )
     ]
 

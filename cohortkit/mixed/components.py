@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from typing import Any, Literal
 
@@ -128,6 +129,8 @@ def fit(  # noqa: PLR0913
     }
     notes = cautions.dropped(dropped) + cautions.persons_left_out(participant if left_out else None)
     notes += averaged_caution(modelled)
+    in_model = itertools.chain(fixed, *random)
+    notes += cautions.quantities_pooled(modelled, in_model)
     words = Words(model, limits, rows.counts(data, kept, participant), settings)
     return words.result(notes, dropped)
 

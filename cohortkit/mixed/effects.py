@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -122,6 +123,7 @@ def effects(  # noqa: PLR0913
         cautions=(
             *cautions.dropped(dropped),
             *averaged_caution(modelled),
+            *cautions.quantities_pooled(modelled, itertools.chain(*random)),
             *cautions.few_levels(model.design),
             *cautions.shared_elsewhere(factor, outer, model.design),
             *found.cautions,

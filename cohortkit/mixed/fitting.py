@@ -31,6 +31,10 @@ MOST_SHORTENINGS = 6
 RIDGE = 1e-10
 
 
+class NoResidual(EstimateError):
+    """Factors and fixed columns reproduce every value."""
+
+
 @dataclass(frozen=True)
 class Problem:
     """One response on one design, with the criterion to minimise."""
@@ -218,9 +222,9 @@ def finish(
     return Optimum(np.where(zero, 0.0, now.v), now.value, now, count)
 
 
-def no_residual() -> EstimateError:
+def no_residual() -> NoResidual:
     """The error for data that leave nothing to the residual."""
-    return EstimateError(
+    return NoResidual(
         "The residual variance runs to zero, so the likelihood has no maximum",
         found="the fixed columns and random factors reproduce every value, "
         "to about a millionth of the spread",

@@ -281,3 +281,47 @@ def test_published_coverage_holds_where_the_model_does(repository):
         if design not in disturbed:
             # planted truth: what lies outside is too wide, is marked there and carries a caution
             assert 93.45 < share < (99.9 if figure.startswith("cv") else 97.5), (design, figure)
+
+
+def table_of(values):
+    """One reading of each scan by each rater, scans of different persons."""
+    n, k = values.shape
+    rows = {"scan_id": np.repeat(np.arange(n), k), "participant_id": np.repeat(np.arange(n), k)}
+    return pd.DataFrame({**rows, "rater_id": list("abcdef"[:k]) * n, "gap_mm": values.ravel()})
+
+
+def test_averaging_reads_is_refused_where_nothing_was_read_twice():
+    values = 2 + np.random.default_rng(3).standard_normal((40, 3))
+    with pytest.raises(EstimateError, match=r"second reading.*m_reads.*holds subject x rater too"):
+        reliability(table_of(values), m_reads=4)
+    found = reliability(table_of(values), k_raters=2)
+    assert "sem_inter_averaged" in [e.name for e in found]
+
+
+@pytest.mark.parametrize("shift", [0.0, 0.3])
+@pytest.mark.parametrize("ask", [reliability, agreement.rater_effects])
+def test_raters_without_error_are_sent_to_what_takes_them(ask, shift):
+    x = 2 + np.random.default_rng(0).standard_normal(30)
+    with pytest.raises(EstimateError, match=r"no error of reading.*icc and limits_of_agreement"):
+        ask(table_of(np.column_stack([x, x + shift])))
+
+
+def test_draws_that_are_all_zero_give_no_interval():
+    wave = np.sin(2.3 * np.arange(12))
+    found = reliability(table_of(np.column_stack([2 + 0.1 * wave, 2 - 0.09 * wave])))
+    for name in ("icc_agreement", "sd_participant"):
+        # by hand: raters disagree where scans differ, so the scans' sum of squares is next to none
+        assert found[name].value == 0
+        assert np.isnan([found[name].lower, found[name].upper, found[name].level]).all()
+    told = {c.code: c.message for c in found.cautions}
+    assert "sd_participant" in told["no_interval"]
+
+
+@pytest.mark.parametrize(("participants", "said"), [(30, True), (60, False)])
+def test_few_participants_cannot_show_whether_they_are_skewed(participants, said):
+    values = np.random.default_rng(1).standard_normal((participants, 1))
+    noise = 0.2 * np.random.default_rng(2).standard_normal((participants, 3))
+    found = reliability(table_of(5 + values + noise))
+    codes = {c.code for c in found.cautions}
+    assert ("normality_unseen" in codes) is said
+    assert "participants_not_normal" not in codes

@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 
 from cohortkit import mixed
+from cohortkit.mixed.effects import effects
 from tests.mixed.designs import crossed
 
 SETTINGS = {"value": "value", "participant": None, "unit": "1"}
@@ -81,3 +82,19 @@ def test_dropped_rows(missing):
     result = mixed.fit(table, random=[["subject"], ["rater"]], missing="drop", **SETTINGS)
     assert [c.code for c in result.cautions] == ["rows_dropped"]
     assert result.cautions[0].message.startswith(f"{missing} row")
+
+
+@pytest.mark.parametrize("ask", [mixed.fit, effects])
+def test_quantities_that_the_model_does_not_know(ask):
+    table = crossed(20, 6, 1, (1, 0.5, 0.5))
+    table["pulley"] = ["A2", "A4"] * 60
+    call = {"value": "value", "participant": None, "unit": "1"}
+    if ask is effects:
+        call["of"] = ["rater"]
+    random = [["subject"], ["rater"]]
+    found = {c.code: c.message for c in ask(table, random=random, **call).cautions}
+    assert "mix values of pulley" in found["quantities_pooled"]
+    told = ask(table, random=[*random, ["pulley", "subject"]], **call)
+    assert "quantities_pooled" not in {c.code for c in told.cautions}
+    alike = ask(table.assign(pulley="A2"), random=random, **call)
+    assert "quantities_pooled" not in {c.code for c in alike.cautions}
