@@ -57,6 +57,9 @@ class Estimate:
     n_episodes: int | None = None
 
     def __post_init__(self) -> None:
+        for name in ("value", "lower", "upper", "level"):  # plain numbers, not numpy's
+            number = getattr(self, name)
+            object.__setattr__(self, name, number.item() if hasattr(number, "item") else number)
         if not self.unit:
             raise ArgumentError(
                 "An estimate was built without a unit",

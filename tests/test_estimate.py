@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -36,6 +37,12 @@ def test_limits_stand_in_order_and_may_be_absent():
         estimate(lower=2.0)
     nothing = math.nan
     assert math.isnan(estimate(lower=nothing, upper=nothing, level=nothing).level)
+
+
+def test_numbers_of_numpy_become_plain():
+    made = estimate(value=np.float64(1.5), lower=np.float64(1), upper=np.array(2.0))
+    assert [type(x) for x in (made.value, made.lower, made.upper)] == [float] * 3
+    assert made == estimate(value=1.5, lower=1.0, upper=2.0)
 
 
 def test_results_stack_whatever_they_are():

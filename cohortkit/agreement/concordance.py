@@ -38,6 +38,7 @@ _SOURCES = {
     "scale_shift": "exact interval of a ratio of paired variances (Pitman 1939; Morgan 1939)",
     "location_shift": "delete-one jackknife, t interval",
 }
+_UNRELATED = "they are not shown to agree at all"
 _COARSE = 0.25  # step over SD
 _EDGE = "no interval: at its edge of 1 neither jackknife nor bootstrap holds; see the two shifts"
 _CLUSTERED = "delete-one-participant jackknife, t interval"
@@ -108,7 +109,7 @@ def concordance(
     return MethodComparison(
         question=f"Do {pairs.methods[0]} and {pairs.methods[1]} give the same value?",
         estimates=_estimates(pairs, values, limits, level),
-        cautions=(*pairs.cautions, *shared_cautions(pairs), *_cautions(pairs, values)),
+        cautions=(*pairs.cautions, *shared_cautions(pairs, _UNRELATED), *_cautions(pairs, values)),
         settings={**pairs.settings, "level": level},
         pairs=pairs.table(),
     )

@@ -225,7 +225,9 @@ def _complete(reads: pd.DataFrame, missing: str, *, exchangeable: bool) -> tuple
             f"Agreement needs at least two subjects and two {short}",
             found=f"{counted(n, 'subject')} with every read, "
             + (counted(k, "read") + " a subject" if exchangeable else counted(k, "rater")),
-            next_step="one rater's repeated reads go with rater=None; else add readings",
+            next_step="add readings"
+            if exchangeable or k > 1
+            else "add readings of a second rater; icc takes one rater's repeats with rater=None",
         )
     return whole, incomplete
 

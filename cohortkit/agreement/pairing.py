@@ -187,8 +187,10 @@ def paired(
     return _laid_out(whole, two, settings, cautions)
 
 
-def shared_cautions(pairs: Pairs) -> list[Caution]:
-    """What has to be said about any comparison of these pairs."""
+def shared_cautions(
+    pairs: Pairs, unrelated: str = "a line through these points says nothing"
+) -> list[Caution]:
+    """What has to be said about any comparison; `unrelated` if the methods do not rise together."""
     found = []
     if pairs.n_clusters < _FEW:
         found.append(
@@ -206,7 +208,7 @@ def shared_cautions(pairs: Pairs) -> list[Caution]:
                 Caution(
                     "no_relation_shown",
                     "The two methods are not shown to rise together (Kendall's tau, one-sided "
-                    f"p = {p:.2g}): a line through these points says nothing.",
+                    f"p = {p:.2g}): {unrelated}.",
                 )
             )
     return found

@@ -118,6 +118,13 @@ def test_unit_and_offset_change_nothing():
             assert triple(there[name]) == pytest.approx(triple(here[name]), rel=1e-9, nan_ok=True)
 
 
+def test_methods_that_do_not_rise_together_are_said_without_a_line():
+    found = ask(table(np.arange(20.0), -(np.arange(20.0) ** 3)))
+    message = next(c.message for c in found.cautions if c.code == "no_relation_shown")
+    assert "not shown to agree at all" in message
+    assert "line" not in message
+
+
 def test_a_shift_of_one_method_lowers_concordance_and_leaves_precision():
     data = drawn()
     moved = data.assign(value=data["value"] + (data["method"] == "second"))

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from cohortkit.agreement import icc, limits_of_agreement
+from cohortkit.agreement import icc, limits_of_agreement, limits_with_mean
 from cohortkit.agreement.crossing import Roles, crossed
 from cohortkit.errors import ArgumentError, EstimateError, TableError
 from tests.agreement.reads import ONE_WAY, OWN, clinic_reads, invented, long
@@ -162,8 +162,10 @@ def test_one_rater_is_pointed_to_the_one_way_form():
 
 
 def test_one_subject_is_too_few():
-    with pytest.raises(EstimateError, match="at least two subjects"):
-        icc(long(invented(1, 3)), **OWN)
+    for ask in (icc, limits_of_agreement, limits_with_mean):
+        with pytest.raises(EstimateError, match="at least two subjects") as stop:
+            ask(long(invented(1, 2)), **OWN)
+        assert "rater=None" not in str(stop.value)
 
 
 def test_all_values_missing():

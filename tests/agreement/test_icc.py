@@ -247,22 +247,29 @@ def test_smallest_tables_have_wide_intervals(n, k):
 @pytest.mark.parametrize(
     ("n", "k", "expected"),
     [
-        (50, 6, set()),
-        (49, 6, {"normality_unseen"}),
-        (50, 4, {"few_raters"}),
-        (29, 6, {"few_participants", "normality_unseen"}),
+        (50, 6, {"one_way_on_crossed_raters"}),
+        (49, 6, {"one_way_on_crossed_raters", "normality_unseen"}),
+        (50, 4, {"one_way_on_crossed_raters", "few_raters"}),
+        (29, 6, {"one_way_on_crossed_raters", "few_participants", "normality_unseen"}),
     ],
 )
 def test_few_raters_and_few_participants(n, k, expected):
     assert codes(icc(long(invented(n, k, rater=0, seed=3)), **OWN)) == expected
 
 
-def test_one_way_forms_of_raters_that_differ_carry_a_caution():
+def test_one_way_forms_of_crossed_raters_carry_a_caution():
     differing, alike = invented(rater=1.0), invented(rater=0.0)
-    alike = alike - alike.mean(axis=0) + [0.0, 0.01, -0.01]
+    alike = alike - alike.mean(axis=0) + [0.0, 0.01, -0.01]  # few raters seldom show it
     assert "one_way_on_crossed_raters" in codes(icc(long(differing), **OWN))
-    assert "one_way_on_crossed_raters" not in codes(icc(long(alike), **OWN))
+    assert "one_way_on_crossed_raters" in codes(icc(long(alike), **OWN))
+    same = np.repeat(differing[:, :1], 3, axis=1)  # no interval, so none that fails
+    assert "one_way_on_crossed_raters" not in codes(icc(long(same), **OWN))
     assert "one_way_on_crossed_raters" not in codes(icc(long(differing), **ONE_WAY))
+
+
+def test_estimates_are_plain_floats():
+    for found in (icc(long(invented()), **OWN), icc(long(invented()), **ONE_WAY)):
+        assert {type(x) for e in found for x in (e.value, e.lower, e.upper)} == {float}
 
 
 def test_few_participants_names_its_source():
