@@ -234,7 +234,7 @@ def _draws(
 
 def _percentiles(draws: np.ndarray, value: float, level: float) -> Limits:
     low, high = percentile_interval(draws, level)
-    if math.isnan(value) or low == high:
+    if math.isnan(value) or high - low <= _PERFECT:
         return NO_LIMITS
     return float(low), float(high)
 
@@ -242,24 +242,20 @@ def _percentiles(draws: np.ndarray, value: float, level: float) -> Limits:
 def _value_cautions(
     estimates: Sequence[Estimate], targets: Sequence[Target], ratings: Ratings
 ) -> list[Caution]:
-    participants, raters = ratings.n_participants, len(ratings.raters)
+    participants = ratings.n_participants
     pairs = [(e, t) for e, t in zip(estimates, targets, strict=True) if t.scale != "none"]
     undefined = [t.label for e, t in pairs if math.isnan(e.value)]
-    perfect = [t.label for e, t in pairs if t.scale == "z" and e.value > 1 - _PERFECT]
+    perfect = [t.label for e, t in pairs if t.scale != "logit" and e.value > 1 - _PERFECT]
     few = 0 < participants < _MANY
-    high = [t.label for e, t in pairs if few and t.scale == "z" and _HIGH < e.value < 1 - _PERFECT]
-    wide = [t.label for e, t in pairs if t.scale == "logit" and raters == 2 and e.level > 0]
+    known = [(e, t) for e, t in pairs if few and t.scale == "z" and e.value < 1 - _PERFECT]
+    high = [t.label for e, t in known if e.upper > _HIGH]
     bare = [t.label for e, t in pairs if math.isnan(e.lower) and not math.isnan(e.value)]
     found = {
         "high_agreement": (
             high,
-            f"Above {_HIGH} with fewer than {_MANY} participants, where intervals are off their "
-            f"level (they covered 93 to 98 % instead of 95 %): {', '.join(high)}.",
-        ),
-        "wide_specific_agreement": (
-            wide,
-            "Intervals of specific agreement between two raters are wider than they say: most "
-            "covered 97 to 99 % instead of 95 % where no category was rare.",
+            f"The interval reaches above {_HIGH}, and agreement so high is measured with intervals "
+            f"that are off their level from fewer than {_MANY} participants (they covered 93 to "
+            f"98 % instead of 95 %): {', '.join(high)}.",
         ),
         "not_defined": (
             undefined,

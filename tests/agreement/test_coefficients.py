@@ -111,6 +111,14 @@ class TestCorrectedForChance:
         assert math.isnan(published.estimates[0].lower)
         assert "no_interval" in codes(published)
 
+    def test_resampled_identical_raters_have_no_interval(self, ask):
+        statuses = ("none", "strain", "partial", "complete")
+        rows = from_grid([[s, s] for s in statuses * 15])
+        found = ask(rows, categories=statuses, interval="bootstrap", n_boot=199, **OWN)
+        assert math.isnan(found.estimates[0].lower)
+        assert math.isnan(found.estimates[0].level)
+        assert {"no_interval", "no_disagreement_seen"} <= codes(found)
+
     def test_more_agreeing_participants_raise_the_lower_limit(self, ask):
         lows = []
         for n in (3, 6, 20):
@@ -144,6 +152,9 @@ def test_intervals_off_their_level_are_said():
     near, far = (drawn(Design(60, 1, 2, seen)) for seen in (0.95, 0.5))
     assert "high_agreement" in codes(gwet_ac(near, weights="quadratic"))
     assert "high_agreement" not in codes(gwet_ac(far))
+    modest = gwet_ac(drawn(Design(20, 1, 2, 0.7), 1), weights="quadratic")
+    assert modest["gwet_ac"].value < 0.75 < modest["gwet_ac"].upper  # the truth may lie there
+    assert "gwet_ac" in next(c.message for c in modest.cautions if c.code == "high_agreement")
     assert "published_interval_too_narrow" in codes(cohen_kappa(far, interval="published"))
     assert "published_interval_too_narrow" not in codes(cohen_kappa(far))
     assert "wide_specific_agreement" in codes(specific_agreement(far))

@@ -105,6 +105,26 @@ class TestEdges:
         assert found["overall_agreement"].value == 1
         assert "one_category_only" in codes(found)
 
+    def test_identical_raters_show_no_disagreement(self):
+        same, other = [["a", "a"], ["b", "b"]] * 10, [["a", "b"]]
+        assert "no_disagreement_seen" in codes(specific_agreement(from_grid(same), **OWN))
+        found = specific_agreement(from_grid(same + other), **OWN)
+        assert "no_disagreement_seen" not in codes(found)
+
+    @pytest.mark.parametrize(("used", "rare"), [(9, True), (10, False)])
+    def test_a_category_is_rare_or_its_interval_wide_never_both(self, used, rare):
+        grid = [["a", "a"]] * 30 + [["b", "b"]] * (used - 2) + [["a", "b"]] * 2
+        found = specific_agreement(from_grid(grid), **OWN)
+        said = {c.code: c.message for c in found.cautions}
+        assert "hardly_any_other_category" not in said
+        # of 30 participants with one rare category the common one's interval held 95 %
+        assert said.get("wide_specific_agreement", ": .").endswith(": ." if rare else ": a, b.")
+        assert ("rare_category" in said) is rare
+        if rare:
+            assert "by anybody: b. Intervals" in said["rare_category"]
+        resampled = specific_agreement(from_grid(grid), interval="bootstrap", n_boot=99, **OWN)
+        assert "wide_specific_agreement" not in codes(resampled)  # measured for the default
+
     def test_published_is_no_interval_of_this_one(self):
         with pytest.raises(ArgumentError, match="'logit' or 'bootstrap'"):
             specific_agreement(from_grid([["a", "b"]] * 3), interval="published", **OWN)
