@@ -21,7 +21,6 @@ from cohortkit.agreement.rounding import apart, grain
 from cohortkit.estimate import Caution, Estimate, Result
 
 INTERVALS = ("exact", "approximate", "joint")
-_SEEN = 50  # pairs from which skewness of a gamma of shape 2 is found in 9 of 10 samples
 _WORDS = {
     "exact": "exact interval of this limit alone (non-central t, Carkeet 2015)",
     "approximate": "approximate interval, t on SD sqrt(1/n + z^2/(2(n-1))) (Bland & Altman 1999)",
@@ -240,13 +239,4 @@ def _cautions(
     if difference.std() == 0:
         message = "All differences are equal, so no interval can be computed."
         return (*found, Caution("no_spread", message))
-    failed = check_cautions(checks, unit)
-    if n < _SEEN and "differences_not_normal" not in {c.code for c in failed}:
-        message = (
-            f"{n} pairs are too few to see whether their differences are skewed (Shapiro-Wilk "
-            "finds it in 39 of 100 samples of 15 from a gamma of shape 2, in 74 of 30, in 95 of "
-            "50). The interval of the limit on the side of the long tail then covered 78 % instead "
-            "of 95 %, that of the SD 82 to 83 %: look at the picture of the differences."
-        )
-        found.append(Caution("normality_unseen", message))
-    return (*found, *failed)
+    return (*found, *check_cautions(checks, unit, "pairs"))

@@ -136,7 +136,8 @@ def nested_limits(pairs: Linked, how: How, cluster: np.ndarray) -> AgreementLimi
     build = partial(Estimate, level=how.level, unit=unit, **pairs.reads.counts())
     two = pairs.reads.settings["raters"]
     own = by_participant(pairs.table.assign(difference=rest), cluster)
-    found = assumption_checks(*own)
+    found, several = assumption_checks(*own), bool(groups.size.max() > 1)
+    unseen = "" if kind == "bootstrap" else "several" if several else "pairs"
     return AgreementLimits(
         question=f"How far apart are two reads? ({two[0]} minus {two[1]})",
         estimates=between(
@@ -146,10 +147,10 @@ def nested_limits(pairs: Linked, how: How, cluster: np.ndarray) -> AgreementLimi
         ),
         cautions=(
             *pairs.reads.cautions,
-            *spread_cautions(len(groups.size), float(total.variance), failed, how),
+            *spread_cautions(len(groups.size), float(total.variance), failed, how, several=several),
             *_component_cautions(groups, total),
             *_finger_cautions(pairs, groups, kind),
-            *check_cautions(found, unit),
+            *check_cautions(found, unit, unseen if float(total.variance) > 0 else ""),
         ),
         settings={
             **pairs.reads.settings,
@@ -227,8 +228,10 @@ def _component_estimates(
     )
 
 
-def spread_cautions(k: int, variance: float, failed: int, how: How) -> tuple[Caution, ...]:
-    """Few participants, no spread at all, failed resamples."""
+def spread_cautions(
+    k: int, variance: float, failed: int, how: How, *, several: bool
+) -> tuple[Caution, ...]:
+    """Few participants (with several scans or reads each?), no spread at all, failed resamples."""
     found = []
     if k < 30:
         found.append(
@@ -236,7 +239,7 @@ def spread_cautions(k: int, variance: float, failed: int, how: How) -> tuple[Cau
                 "few_participants",
                 f"{k} participants: the {100 * how.level:g} % interval of each limit is wide "
                 "(fewer than 30; common practice, no source)"
-                + ("." if how.interval == "bootstrap" else _WIDE),
+                + (_WIDE if several and how.interval != "bootstrap" else "."),
             )
         )
     if k < FEW_FOR_BOOTSTRAP and how.interval == "bootstrap":
@@ -244,8 +247,9 @@ def spread_cautions(k: int, variance: float, failed: int, how: How) -> tuple[Cau
             Caution(
                 "few_for_bootstrap",
                 f"{k} participants were resampled: 95 % intervals of the SD and the limits covered "
-                "87 to 90 % with 15 participants, 89 to 93 % with 30 and 92 to 94 % with 60 and 100, "
-                "too little at the limits' outer ends (docs/methods/coverage_limits.md).",
+                "87 to 90 % with 15 participants, 89 to 93 % with 30 and 92 to 94 % with 60 and 100 "
+                "(89 to 92 % with 60 whose differences were skewed), too little at the limits' outer "
+                "ends (docs/methods/coverage_limits.md).",
             )
         )
     if variance <= 0:

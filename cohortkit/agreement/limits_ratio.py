@@ -74,10 +74,15 @@ def limits_ratio(
         result,
         question=f"By what factor do two reads differ? ({two[0]} over {two[1]})",
         estimates=tuple(estimates),
-        cautions=tuple(
-            replace(c, message=c.message.replace("limits_ratio and ", "")) for c in result.cautions
-        ),
+        cautions=tuple(replace(c, message=_on_logarithms(c.message)) for c in result.cautions),
         settings={**result.settings, "scale": "log"},
+    )
+
+
+def _on_logarithms(message: str) -> str:
+    """A caution about differences as one about ratios."""
+    return message.replace("limits_ratio and ", "").replace(
+        "whether their differences", "whether the differences of their logarithms"
     )
 
 

@@ -136,7 +136,9 @@ def limits_regression(
         estimates=between(_estimates(lines, limits, unit), two),
         cautions=(
             *pairs.reads.cautions,
-            *spread_cautions(lines.participants, float(lines.rest.any()), failed, how),
+            *spread_cautions(
+                lines.participants, float(lines.rest.any()), failed, how, several=lines.several
+            ),
             *_line_cautions(lines, found, unit),
         ),
         settings={
@@ -216,13 +218,14 @@ class _Lines:
         self.coefficients[1] += self.base
         self.found += self.base
         self.participants = len(np.unique(pairs.cluster))
+        self.several = self.participants < len(pairs.cluster)
         self.line = None
         self.kind = "bootstrap"
         off = pairs.difference - self.coefficients[1] - self.coefficients[0] * self.mean
         if np.ptp(off) <= grain(pairs.first, pairs.second):
             self.kind = "none"
             self.coefficients[2:], self.found[1:] = 0.0, self.found[0]
-        elif not self.changing and self.participants == len(pairs.cluster):
+        elif not self.changing and not self.several:
             self.kind = "exact"
         elif not self.changing:
             self.line = line(self.mean, pairs.difference, pairs.cluster, pairs.finger)
@@ -408,8 +411,9 @@ def _curve(lines: _Lines, limits: list[Limits], grid: np.ndarray) -> pd.DataFram
 
 
 def _line_cautions(lines: _Lines, found: pd.DataFrame, unit: str) -> tuple[Caution, ...]:
-    said = {c.code: c for c in check_cautions(found, unit)}
-    out = [said[code] for code in ("differences_not_normal",) if code in said]
+    unseen = {"exact": "pairs", "components": "several"}.get(lines.kind, "")
+    said = {c.code: c for c in check_cautions(found, unit, unseen)}
+    out = [said[code] for code in ("normality_unseen", "differences_not_normal") if code in said]
     if lines.kind == "none" and lines.rest.any():
         message = (
             "Every difference lies on the line, so no interval can be computed; the error is "

@@ -261,12 +261,18 @@ def _constant_truth(
     own = means.table.assign(difference=rest)
     mean, difference = by_participant(own, pd.factorize(own["cluster"])[0])
     found = assumption_checks(mean, difference)
-    said = spread_cautions(reads.n_clusters, float(total.variance), failed, how)
+    said = spread_cautions(reads.n_clusters, float(total.variance), failed, how, several=True)
+    unseen = "repeats" if how.interval == "components" and float(total.variance) > 0 else ""
     return AgreementLimits(
         question=f"How far apart are two single reads? ({two[0]} minus {two[1]}, repeated reads)",
         estimates=between(main_estimates(summary(total, how.z), limits, how, kind, build), two)
         + _within(means, two, reads, how),
-        cautions=(*_alone(alone), *reads.cautions, *said, *check_cautions(found, unit)),
+        cautions=(
+            *_alone(alone),
+            *reads.cautions,
+            *said,
+            *check_cautions(found, unit, unseen),
+        ),
         settings={
             **settings,
             "raters": [str(r) for r in two],

@@ -101,7 +101,7 @@ def limits_with_mean(
     laid = nested(data, roles, settings["missing"], raters)
     table, sums = laid.table, nested_sums(laid.table.values, laid.size)
     found, one = _checks(laid)
-    unit = settings["unit"]
+    unit, seen = settings["unit"], float(sums.raters + sums.participants + sums.fingers) > 0
     return MeanLimits(
         question=f"How far does one rater lie from the mean of all {sums.k}?",
         estimates=_estimates(sums, table, (level, coverage), unit),
@@ -109,7 +109,7 @@ def limits_with_mean(
             *table.cautions,
             *_cautions(sums, level),
             *_finger_cautions(sums, laid),
-            *check_cautions(found, unit),
+            *check_cautions(found, unit, "deviations" if seen else ""),
         ),
         settings={
             **settings,

@@ -50,3 +50,20 @@ def test_by_participant_averages_pairs():
     mean, d = by_participant(pairs, np.array([0, 0, 1]))
     # by hand: (1 + 3) / 2 and (0 + 1) / 2
     assert (mean.tolist(), d.tolist()) == ([2.0, 5.0], [0.5, 4.0])
+
+
+@pytest.mark.parametrize(
+    ("unseen", "enough"), [("pairs", 50), ("several", 100), ("repeats", 100), ("deviations", 300)]
+)
+def test_too_few_to_see_skewness_are_said_unless_it_is_seen(unseen, enough):
+    """From how many the check found skewness in 9 of 10 simulated tables, common practice."""
+    for n, said in ((7, True), (enough - 1, True), (enough, False)):
+        normal = stats.norm.ppf((np.arange(n) + 0.5) / n)
+        checks = assumption_checks(np.zeros(n), normal)
+        found = {c.code: c.message for c in check_cautions(checks, "mm", unseen)}
+        assert ("normality_unseen" in found) is said
+        if said:
+            assert found["normality_unseen"].startswith(f"{n} p")
+        assert not check_cautions(checks, "mm")
+    skewed = assumption_checks(np.zeros(40), np.exp(normal[:: max(1, n // 40)][:40]))
+    assert [c.code for c in check_cautions(skewed, "mm", unseen)] == ["differences_not_normal"]

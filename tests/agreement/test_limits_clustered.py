@@ -164,3 +164,28 @@ def test_the_bootstrap_keeps_fingers_together():
     drawn = limits_clustered(data, interval="bootstrap", seed=3)
     assert drawn["sd_difference"].value == limits_clustered(data)["sd_difference"].value
     assert drawn["sd_difference"].lower < drawn["sd_difference"].value
+
+
+def message(result, code):
+    return next(c.message for c in result.cautions if c.code == code)
+
+
+def test_too_few_to_see_skewness_are_said_by_how_many_scans_they_have():
+    for per, n, said in (((1,), 49, True), ((1,), 50, False), ((2,), 99, True), ((2,), 100, False)):
+        result = limits_clustered(fingers(k=n, per=per, seed=3))
+        assert "differences_not_normal" not in codes(result)
+        assert ("normality_unseen" in codes(result)) is said
+    drawn = limits_clustered(fingers(k=40), interval="bootstrap", n_boot=99)
+    assert "normality_unseen" not in codes(drawn)  # rests on no normal differences
+    assert "89 to 92 % with 60 whose differences were skewed" in message(drawn, "few_for_bootstrap")
+
+
+@pytest.mark.parametrize("per", [(1,), (1, 2)])
+def test_a_touch_wider_is_said_where_somebody_has_several_scans(per):
+    said = message(limits_clustered(fingers(k=20, per=per)), "few_participants")
+    assert ("several scans" in said) is (len(per) > 1)
+
+
+def test_equal_differences_are_not_said_to_hide_skewness():
+    data = fingers(k=20, between=0, within=0)
+    assert "normality_unseen" not in codes(limits_clustered(data))

@@ -65,3 +65,14 @@ def test_values_at_or_below_zero_are_refused():
     data.loc[0, "gap_mm"] = 0.0
     with pytest.raises(EstimateError, match="1 of 78 values"):
         limits_ratio(data)
+
+
+def test_too_few_ratios_to_see_skewness_are_said_of_logarithms():
+    data = fingers(k=20, per=(1,))
+    first = data["rater_id"] == "R1"
+    noise = np.exp(0.1 * np.random.default_rng(1).standard_normal(20))
+    data.loc[first, "gap_mm"] = data.loc[~first, "gap_mm"].to_numpy() * noise
+    found = limits_ratio(data)
+    messages = {c.code: c.message for c in found.cautions}
+    assert "the differences of their logarithms are skewed" in messages["normality_unseen"]
+    assert "several scans" not in messages["few_participants"]

@@ -149,3 +149,11 @@ def test_spread_that_falls_below_zero_leaves_limits_undefined():
     assert np.isnan(result["upper_limit@mean=5.9"].value)
     assert np.isfinite(result["upper_limit@mean=1.5"].value)
     assert "negative_spread" in codes(result)
+
+
+def test_too_few_to_see_skewness_are_said_where_the_interval_needs_normal_differences():
+    for per in ((1,), (2,)):
+        data = fingers(k=30, per=per)
+        assert "normality_unseen" in codes(limits_regression(data, spread="constant"))
+        resampled = limits_regression(data, n_boot=99)
+        assert "normality_unseen" not in codes(resampled)

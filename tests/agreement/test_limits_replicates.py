@@ -147,3 +147,11 @@ def test_subject_that_one_rater_did_not_read():
     result = limits_replicates(lost, missing="drop", **PLAIN)
     assert "subjects_without_partner" in codes(result)
     assert result["bias"].n_participants == 14
+
+
+def test_too_few_to_see_skewness_are_said_where_the_interval_needs_normal_differences():
+    data = pd.concat([fingers(k=30, per=(1,), seed=s).assign(read_no=s) for s in (2, 3)])
+    for truth in ("constant", "varying"):
+        assert "normality_unseen" in codes(limits_replicates(data, truth=truth))
+        drawn = limits_replicates(data, truth=truth, interval="bootstrap", n_boot=99)
+        assert "normality_unseen" not in codes(drawn)

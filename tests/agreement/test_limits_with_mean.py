@@ -271,3 +271,10 @@ class TestSeveralFingers:
         held = with_mean_fingers((15, 3, 0.25, own, (1, 2, 3, 4)), 400, seed=1)
         for name, share in held.items():
             assert 0.906 < share < 0.994, name  # by hand: 4 Monte Carlo errors of 1.09 points
+
+
+def test_too_few_to_see_skewness_are_said():
+    assert "normality_unseen" in codes(limits_with_mean(long(invented(50, 3)), **OWN))
+    assert "normality_unseen" not in codes(limits_with_mean(long(invented(300, 3)), **OWN))
+    same = np.tile(invented(20, 1), 3)
+    assert "normality_unseen" not in codes(limits_with_mean(long(same), **OWN))
