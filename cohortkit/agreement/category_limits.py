@@ -11,11 +11,12 @@ from statsmodels.stats.proportion import proportion_confint
 from cohortkit.agreement.intervals import Limits
 
 NO_LIMITS: Limits = (math.nan, math.nan)
+ROUNDING = 1e-20  # variance of a coefficient or share that is nothing but rounding
 
 
 def fisher_z_limits(value: float, variance: float, participants: int, level: float) -> Limits:
     """tanh(atanh(value) -+ t SE / (1 - value^2)), t with one degree fewer than participants."""
-    if not (abs(value) < 1 and variance > 0 and participants > 1):
+    if not (abs(value) < 1 and variance > ROUNDING and participants > 1):
         return NO_LIMITS
     t = float(stats.t.ppf((1 + level) / 2, participants - 1))
     half = t * math.sqrt(variance) / (1 - value**2)
@@ -45,7 +46,7 @@ def share_limits(
     counted = len(np.unique(cluster[base > 0]))
     if share in (0.0, 1.0):
         size = float(counted)
-    elif counted < 2 or not variance > 0:
+    elif counted < 2 or not variance > ROUNDING:
         return NO_LIMITS
     else:
         tail = (1 + level) / 2

@@ -85,6 +85,14 @@ class Facets:
         return bool(self.rows["scan"].nunique() == 1)
 
     @property
+    def site_of_rater_known(self) -> bool:
+        """Whether the rows say, or their raters' scans show, where each rater works."""
+        reasons = self.left_out.set_index("component")["reason"]
+        if "no such column" not in reasons.get("rater_site", ""):
+            return True
+        return not self.rows.groupby("rater")["site"].nunique().gt(1).any()
+
+    @property
     def random(self) -> list[list[str]]:
         """The factors as `cohortkit.mixed.fit` takes them."""
         return [[role] for role in self.factors]

@@ -18,7 +18,7 @@ import pandas as pd
 from cohortkit import mixed
 from cohortkit.agreement.facets import ORDER, Facets, counted, facets, without
 from cohortkit.agreement.forms import Floats
-from cohortkit.agreement.reading_kinds import both_modes
+from cohortkit.agreement.reading_kinds import both_modes, one_kind
 from cohortkit.agreement.relative_error import mean_draws
 from cohortkit.errors import EstimateError
 from cohortkit.estimate import Caution
@@ -87,6 +87,7 @@ def fitted(
         As `facets`; live and stored readings of which either kind cannot be fitted, or
         that together do not tell how far raters lie apart.
     """
+    one_kind(frame)
     if not both_modes(frame):
         return _of_one_kind(frame, columns, settings, unit)
     stored = frame["read_mode"].eq("stored").to_numpy(dtype=bool)

@@ -6,10 +6,11 @@ from dataclasses import replace
 from typing import Any, Unpack
 
 from cohortkit import checks
-from cohortkit.agreement.facets import facets
+from cohortkit.agreement.facets import Facets, facets
 from cohortkit.agreement.fitted import no_error_seen
 from cohortkit.agreement.reliability_options import ReliabilityOptions, columns_in, filled
 from cohortkit.errors import ArgumentError, EstimateError
+from cohortkit.estimate import Caution
 from cohortkit.mixed.effects import Effects, effects
 from cohortkit.mixed.fitting import NoResidual
 
@@ -89,6 +90,21 @@ def rater_effects(
     return Effects(
         question="How far does each rater read above or below the mean of all?",
         estimates=tuple(replace(e, group=f"rater={name}") for name, e in named),
-        cautions=(*found.cautions, *result.cautions),
+        cautions=(*found.cautions, *_pooled(found), *result.cautions),
         settings={**settings, "level": level, "missing": missing},
     )
+
+
+def _pooled(found: Facets) -> list[Caution]:
+    """A caution if live readings and readings of stored clips share one residual."""
+    if not 0 < found.stored < len(found.rows):
+        return []
+    return [
+        Caution(
+            "modes_pooled",
+            f"{found.stored} of {len(found.rows)} readings are of stored clips, and live ones are "
+            "taken to have the same residual, though theirs is larger: intervals of raters' shifts "
+            "held them in 91 to 94 % of simulated tables instead of 95 %. Ask live readings and "
+            "stored clips apart to avoid that.",
+        )
+    ]

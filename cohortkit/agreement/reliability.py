@@ -251,8 +251,9 @@ class _Asked:
             shown = self._family(parts, draws, list(kinds), figure, reading)
             for kind, name in names.items():
                 value, limits = shown[kind]
-                out.append(self._estimate(found, name, value, limits, unit, _WORDS[kind]))
+                out.append(self._estimate(found, name, value, limits, unit, said[kind]))
 
+        said = _WORDS | ({} if found.site_of_rater_known else {"agreement": "any rater"})
         plans = [("", one)] + ([("_averaged", plan)] if plan != one else [])
         for ending, reading in plans:
             names = {k: icc + ending + suffix for k, (icc, _, suffix) in kinds.items()}

@@ -149,14 +149,20 @@ def width_cautions(found: Facets, parts: dict[str, float], *, ratio: bool) -> li
             "95 to nearly 100 % instead of 95 % with 2 to 4 levels.",
         ),
         "wide_consistency": (
-            empty and 0 < own <= parts.get("rater", 0.0),
-            "Raters differ by more than readings of one rater do, and not every rater read every "
-            "scan: intervals that leave raters' shifts out (consistency, intra) are wider than "
+            empty and 0 < own <= _at_most(parts.get("rater", 0.0), rows["rater"].nunique()),
+            "Raters may differ by more than readings of one rater do, and not every rater read "
+            "every scan: intervals that leave raters' shifts out (consistency, intra) are wider than "
             "they say; the ICC covered 97 % instead of 95 % with 3 raters and 20 % of readings "
             "lost.",
         ),
     }
     return [Caution(code, text) for code, (holds, text) in checked.items() if holds]
+
+
+def _at_most(variance: float, levels: int) -> float:
+    """Upper 97.5 % limit of a variance that is seen in that many levels without error."""
+    freedom = levels - 1
+    return variance * freedom / float(stats.chi2.ppf(0.025, freedom)) if freedom else 0.0
 
 
 def spread_cautions(rows: pd.DataFrame, residual: float, *, log: bool) -> list[Caution]:

@@ -66,8 +66,14 @@ _HEADLINE = (
     "lower_limit",
     "upper_limit",
     "icc_agreement",
+    "icc_agreement_new_site",
     "icc_intra",
+    "sem_inter",
+    "sem_inter_new_site",
     "sem_intra",
+    "sdc_inter",
+    "sdc_inter_new_site",
+    "sdc_intra",
 )
 
 

@@ -162,3 +162,17 @@ class TestEdges:
     def test_unknown_metric(self):
         with pytest.raises(ArgumentError, match="metric"):
             krippendorff_alpha(from_grid([[1, 2]] * 3), metric="circular", **OWN)
+
+
+@pytest.mark.parametrize("n", [10, 14, 20, 22, 48, 66])
+def test_subjects_who_are_all_alike_give_no_interval(n):
+    rows = [
+        (f"p{i}", f"e{i}", rater, ("none", "complete")[(i + k) % 2])
+        for i in range(n)
+        for k, rater in enumerate("ab")
+    ]
+    names = ["participant_id", "episode_id", "rater_id", "status"]
+    found = krippendorff_alpha(pd.DataFrame(rows, columns=names), categories=("none", "complete"))
+    # by hand: each subject counts the same, so nothing varies over participants but rounding
+    assert math.isnan(found["krippendorff_alpha"].lower)
+    assert "no_interval" in {c.code for c in found.cautions}

@@ -44,3 +44,11 @@ def test_refusals():
     mixed_pulleys = readings().assign(pulley=lambda t: np.where(t["read_no"] == 1, "A2", "A4"))
     with pytest.raises(EstimateError, match="mix different quantities"):
         rater_effects(mixed_pulleys)
+
+
+def test_one_residual_for_live_and_stored_readings_is_said():
+    table = readings()
+    half = np.where(np.arange(len(table)) % 2, "live", "stored")
+    for mode, said in ((half, True), ("live", False), ("stored", False)):
+        found = {c.code for c in rater_effects(table.assign(read_mode=mode)).cautions}
+        assert ("modes_pooled" in found) is said

@@ -325,3 +325,21 @@ def test_few_participants_cannot_show_whether_they_are_skewed(participants, said
     codes = {c.code for c in found.cautions}
     assert ("normality_unseen" in codes) is said
     assert "participants_not_normal" not in codes
+
+
+def test_means_among_single_readings_are_met_before_live_and_stored():
+    table = readings()
+    mode = np.where(np.arange(len(table)) % 2, "live", "stored")
+    averaged = np.where(np.arange(len(table)) % 5, 1, 3)
+    with pytest.raises(EstimateError, match="reads_averaged == 1"):
+        reliability(table.assign(read_mode=mode, reads_averaged=averaged))
+
+
+def test_agreement_is_not_said_to_be_of_one_site_where_nobody_knows():
+    rng = np.random.default_rng(5)
+    table = table_of(2 + rng.standard_normal((40, 1)) + 0.2 * rng.standard_normal((40, 4)))
+    table["site_id"] = table["scan_id"] % 4
+    found = reliability(table)
+    assert found["sem_inter"].method.startswith("any rater;")
+    known = reliability(table.assign(rater_site_id="S1"))
+    assert known["sem_inter"].method.startswith("any rater of the site;")
