@@ -179,6 +179,7 @@ def _together(live: Fitted, stored: Fitted, counts: dict[str, int | None]) -> Fi
         no_new_site=stored.found.no_new_site,
         contrasts=stored.found.contrasts,
         raters_compared=stored.found.raters_compared,
+        raters=tuple(sorted({*live.found.raters, *stored.found.raters})),
         rater_sites=stored.found.rater_sites,
         counts=counts,
         cautions=(

@@ -52,6 +52,9 @@ class ReliabilityResult(Result):
     draws
         Draws of the variances, one column per component; empty with `by`. Generalised
         draws of a single component may be negative.
+    raters
+        Everyone whose readings are in it; the component of raters may rest on fewer, as
+        where it is that of the stored clips.
     parts
         With `by`, the result of each group by its name.
     """
@@ -59,6 +62,7 @@ class ReliabilityResult(Result):
     components: pd.DataFrame = field(default_factory=pd.DataFrame)
     left_out: pd.DataFrame = field(default_factory=pd.DataFrame)
     draws: pd.DataFrame = field(default_factory=pd.DataFrame)
+    raters: tuple[str, ...] = ()
     parts: dict[str, ReliabilityResult] = field(default_factory=dict)
 
 
@@ -187,6 +191,7 @@ def _apart(
         settings=settings,
         components=pd.concat([p.components for p in every], ignore_index=True),
         left_out=pd.concat([p.left_out for p in every], ignore_index=True),
+        raters=tuple(sorted({rater for p in every for rater in p.raters})),
         parts=parts,
     )
 
@@ -220,6 +225,7 @@ class _Asked:
             components=self._component_table(fit.components, estimates),
             left_out=found.left_out.assign(group=self.group)[["group", "component", "reason"]],
             draws=fit.draws,
+            raters=found.raters,
         )
 
     def _possible(self, found: Facets) -> None:

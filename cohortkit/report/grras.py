@@ -12,6 +12,7 @@ from typing import Any
 
 import pandas as pd
 
+from cohortkit.agreement import ReliabilityResult
 from cohortkit.cohort.analysis_sets import AnalysisSet
 from cohortkit.cohort.release import Release
 from cohortkit.cohort.writing import atomic_write
@@ -58,6 +59,7 @@ _AUTHOR = {
     "14": "all of it: hold the error in mm against what matters clinically",
     "15": "where the files lie",
 }
+_NOBODY = "Not known: no reading was analysed for agreement or reliability."
 _HEADLINE = (
     "icc_a_1",
     "sem_agreement",
@@ -94,7 +96,10 @@ def grras(release: Release, plan: Plan, answers: Iterable[Answer]) -> pd.DataFra
         rows. An item without `from_the_analysis` is the author's alone.
     """
     given = list(answers)
-    files = ", ".join(answer.name for answer in given)
+
+    def files(ending: str) -> str:
+        return ", ".join(f"{answer.name}{ending}" for answer in given) or "nothing"
+
     supplied: Mapping[str, tuple[str, str]] = {
         "2": (_devices(release, given), "release: tables/devices.csv"),
         "3": (_each(given, _eligible), "figure 1; the sets listed in the report"),
@@ -102,14 +107,14 @@ def grras(release: Release, plan: Plan, answers: Iterable[Answer]) -> pd.DataFra
         "7": (_sampling(plan), "analysis plan; the sets listed in the report"),
         "8": (_each(given, _rating), "release: tables/readings.csv"),
         "9": (_each(given, lambda s: _blinded(s, "blinded_to_prior")), "the same"),
-        "10": (_statistics(release, plan), f"{files}.json; methods of the report"),
-        "11": (_numbers(given), f"{files}.json"),
+        "10": (_statistics(release, plan), f"{files('.json')}; methods of the report"),
+        "11": (_numbers(given), files(".json")),
         "12": (_people(release, given), "table1; release: tables/raters.csv"),
-        "13": (_estimates(given), f"{files}; numbers_in_text.csv"),
+        "13": (_estimates(given), f"{files('')}; numbers_in_text.csv"),
         "15": (
             f"Release {release.release_hash}; the number behind each mark as a CSV beside each "
             "figure; every quotable number with an id.",
-            f"{files}.csv; numbers_in_text.csv",
+            f"{files('.csv')}; numbers_in_text.csv",
         ),
     }
     rows = [
@@ -202,16 +207,14 @@ def _counts(result: Result) -> str:
 
 
 def _raters_of(result: Result) -> int:
-    """How many raters a result compared; 0 if it does not tell."""
+    """How many raters a result is about; 0 if it does not tell."""
+    if isinstance(result, ReliabilityResult):
+        return len(result.raters)
     if result.settings.get("raters"):
         return len(result.settings["raters"])
-    for table, column, row, number_of, more in (
-        ("anova", "source", "raters", "df", 1),
-        ("components", "component", "rater", "levels", 0),
-    ):
-        frame = getattr(result, table, None)
-        if frame is not None and (frame[column] == row).any():
-            return int(frame.loc[frame[column] == row, number_of].iloc[0]) + more
+    anova = getattr(result, "anova", None)
+    if anova is not None and (anova["source"] == "raters").any():
+        return int(anova.loc[anova["source"] == "raters", "df"].iloc[0]) + 1
     return 0
 
 
@@ -272,6 +275,8 @@ def _range(values: pd.Series, unit: str) -> str:
 
 def _devices(release: Release, answers: list[Answer]) -> str:
     used = _used(release, answers, "devices", "device_id")
+    if used.empty:
+        return _NOBODY
     return (
         f"{len(used)} ultrasound devices; transducers {_range(used['transducer_mhz'], 'MHz')}; "
         f"pixels {_range(used['pixel_mm'], 'mm')}."
@@ -280,6 +285,8 @@ def _devices(release: Release, answers: list[Answer]) -> str:
 
 def _raters(release: Release, answers: list[Answer]) -> str:
     used = _used(release, answers, "raters", "rater_id")
+    if used.empty:
+        return _NOBODY
     trades = sorted(used["discipline"].dropna().astype(str).str.replace("_", " ").unique())
     return (
         f"{len(used)} raters of {used['site_id'].nunique()} sites; disciplines: "

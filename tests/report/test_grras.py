@@ -56,9 +56,9 @@ def test_numbers_used_are_those_of_the_results(table, asked):
                 assert f"{n} readings" in used
             for n in set(part["n_fingers"]):
                 assert f"{n} fingers" in used
-    reliability, _ = asked[1].results[:2]
-    levels = reliability.components.set_index("component")["levels"]
-    assert f"): {levels['rater']} raters, " in next(x for x in lines if answer.name in x)
+    used = asked[1].sets[0].rows
+    readers = used[used["gap_mm"].notna() & ~used["injured"]]["rater_id"].nunique()
+    assert f"): {readers} raters, " in next(x for x in lines if answer.name in x)
     assert "): 2 raters, " in lines[0]
 
 
@@ -130,3 +130,22 @@ def test_files_lie_beside_the_figures(drawn, table):
 
 def test_the_door_exports_it():
     assert {"grras", "write_checklist"} <= set(answers.__all__)
+
+
+def test_files_are_named_whole_and_nothing_asked_is_said(release, plan, asked):
+    full = grras(release, plan, asked).set_index("item")["where"]
+    assert full["11"] == "fig2_agreement.json, fig6_reliability.json"
+    assert full["15"].startswith("fig2_agreement.csv, fig6_reliability.csv;")
+    nothing = grras(release, plan, []).set_index("item")["from_the_analysis"]
+    for item in ("2", "4"):
+        assert nothing[item].startswith("Not known")
+
+
+def test_errors_between_raters_are_among_the_results(table, asked):
+    text = table.loc["13", "from_the_analysis"]
+    estimates = asked[1].tables["estimates"]
+    wanted = estimates[estimates["name"].str.fullmatch(r"(icc_agreement|sdc_inter)(_new_site)?")]
+    assert len(wanted) > 0
+    for e in wanted.to_dict("records"):
+        assert f"fig6_reliability, {e['stratum']}: " in text
+    assert text.count("fig6_reliability, ") >= len(wanted)
