@@ -11,7 +11,15 @@ import pandas as pd
 
 from cohortkit import checks
 from cohortkit.agreement.reading_kinds import KINDS, averaged_caution, one_kind, stored_count
-from cohortkit.agreement.shared_rows import each_reading_once, groups, stop_at_unseen, unseen
+from cohortkit.agreement.shared_rows import (
+    RATERS_SITE,
+    WAY_OUT_OF_SITES,
+    each_reading_once,
+    groups,
+    one_site_each,
+    stop_at_unseen,
+    unseen,
+)
 from cohortkit.errors import EstimateError, TableError
 from cohortkit.estimate import Caution
 from cohortkit.mixed import separability
@@ -243,27 +251,14 @@ def _each_reading_once(frame: pd.DataFrame, columns: dict[str, str | None]) -> N
 
 def _one_site_each(kept: pd.DataFrame) -> None:
     """Refuse a rater who works at several sites, and a scan that was made at several."""
-    for role, within, site, what, next_step in (
-        ("rater", [], "rater_site", "A rater's code stands for one person, who works at one site",
-         "give raters of different sites codes of their own, such as the site's code before the "
-         "rater's; or pass rater_site=None if one person reads at several sites"),
-        ("scan", ["participant", "finger"], "site", "A scan is made at one site",
-         "correct the site of those readings, or give scans of different sites codes of their own"),
-    ):  # fmt: skip
-        if role not in kept or site not in kept:
-            continue
-        names = [*(n for n in within if n in kept), role]
-        sites = kept.groupby(names, sort=False, observed=True)[site].nunique()
-        several = sites[sites > 1]
-        if len(several):
-            first = several.index[0]
-            code = first[-1] if isinstance(first, tuple) else first
-            raise EstimateError(
-                what,
-                found=f"{role}s with several sites: {len(several)}; the first is {code!r}, with "
-                f"{int(several.iloc[0])} sites",
-                next_step=next_step,
-            )
+    one_site_each(
+        kept, "rater", "rater_site", RATERS_SITE, WAY_OUT_OF_SITES.format(option="rater_site")
+    )
+    one_site_each(
+        kept, "scan", "site", "A scan is made at one site",
+        "correct the site of those readings, or give scans of different sites codes of their own",
+        within=("participant", "finger"),
+    )  # fmt: skip
 
 
 def _coded(kept: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:

@@ -261,15 +261,20 @@ def _cautions(pairs: Pairs, slope: float, limits: Limits) -> list[Caution]:
     found = []
     if math.isinf(limits[0]) or math.isinf(limits[1]):
         message = (
-            "There are too few points for a closed interval: a limit of the slope is infinite."
+            "A limit of the slope is infinite: the points are too few, or do not rise together, "
+            "for the steepest slopes to be ruled out."
         )
         found.append(Caution("open_interval", message))
     tau = float(stats.kendalltau(pairs.first, pairs.second).statistic)
     if tau < _LOOSE:
-        message = (
-            f"The points lie loosely about the line (Kendall's tau {tau:.2f}, below {_LOOSE}): the "
-            "interval of the intercept is then a little short (covered 93 % instead of 95 %)."
-        )
+        message = f"The points lie loosely about the line (Kendall's tau {tau:.2f}, below {_LOOSE})"
+        if found:
+            message += ": take neither slope nor intercept from them."
+        else:
+            message += (
+                ": the interval of the intercept is then a little short (covered 93 % instead of "
+                "95 %)."
+            )
         found.append(Caution("loose_relation", message))
     if _on_line(pairs, slope):
         found.append(no_scatter())

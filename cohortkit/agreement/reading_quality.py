@@ -15,7 +15,14 @@ from cohortkit.agreement import rater_shifts
 from cohortkit.agreement.clustered_share import METHOD, clustered_share
 from cohortkit.agreement.digit_preference import DIGITS, DigitTest, digit_test, place_test
 from cohortkit.agreement.quality_cautions import NO_SPREAD, holm, quality_cautions
-from cohortkit.agreement.shared_rows import each_reading_once, filled, groups
+from cohortkit.agreement.shared_rows import (
+    RATERS_SITE,
+    WAY_OUT_OF_SITES,
+    each_reading_once,
+    filled,
+    groups,
+    one_site_each,
+)
 from cohortkit.display import counted
 from cohortkit.errors import ArgumentError, EstimateError, TableError
 from cohortkit.estimate import Caution, Estimate, Result
@@ -357,15 +364,20 @@ def _rows(
     if "below_resolution" in rows:
         gone &= ~checks.marked(rows["below_resolution"])
     named = [c for c in ("subject", "rater", "participant") if c in rows]
+    missing = {spec["value"]: int(gone.sum())} | {
+        str(names[c]): int(rows[c].isna().sum()) for c in named
+    }
     gone |= rows[named].isna().any(axis=1)
     checks.one_of("missing", spec["missing"], ("stop", "drop"))
     if gone.any() and spec["missing"] == "stop":
         raise TableError(
-            "Values, subjects, raters or participants are missing",
-            found=counted(int(gone.sum()), "row") + " not marked as below resolution",
+            "Values are missing that are not below resolution, or ids are",
+            where="column " + ", ".join(f"'{c}' ({n})" for c, n in missing.items() if n),
+            found=f"{counted(int(gone.sum()), 'row')} of {len(rows)}",
             next_step="find out why, then pass missing='drop' to leave those rows out",
         )
     rows = rows[~gone].reset_index(drop=True)
+    one_site_each(rows, "rater", "site", RATERS_SITE, WAY_OUT_OF_SITES.format(option="site"))
     if rows.empty:
         raise EstimateError(
             "There is no reading to look at",

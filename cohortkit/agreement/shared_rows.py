@@ -27,6 +27,12 @@ _OF_A_READING = (
     "reads_averaged",
 )
 
+RATERS_SITE = "A rater's code stands for one person, who works at one site"
+WAY_OUT_OF_SITES = (
+    "give raters of different sites codes of their own, such as the site's code before the "
+    "rater's; or pass {option}=None if one person reads at several sites"
+)
+
 
 def filled(defaults: Mapping[str, Any], options: Mapping[str, Any], who: str) -> dict[str, Any]:
     """The options with their defaults.
@@ -160,6 +166,40 @@ def each_reading_once(
                 next_step="take the copies out; number different readings by one rater 1, 2, 3 in "
                 "read_no; or leave the column out if it numbers something else",
             )
+
+
+def one_site_each(
+    rows: pd.DataFrame,
+    role: str,
+    site: str,
+    what: str,
+    next_step: str,
+    within: Sequence[str] = (),
+) -> None:
+    """Stop at a rater, or a scan, that has several sites; `within` are columns it lies in.
+
+    Rows that lack one of the columns are not checked.
+
+    Raises
+    ------
+    EstimateError
+        Says `what`, how many there are, and the first.
+    """
+    if role not in rows or site not in rows:
+        return
+    names = [*(n for n in within if n in rows), role]
+    sites = rows.groupby(names, sort=False, observed=True)[site].nunique()
+    several = sites[sites > 1]
+    if several.empty:
+        return
+    first = several.index[0]
+    code = first[-1] if isinstance(first, tuple) else first
+    raise EstimateError(
+        what,
+        found=f"{role}s with several sites: {len(several)}; the first is {code!r}, with "
+        f"{int(several.iloc[0])} sites",
+        next_step=next_step,
+    )
 
 
 def groups(subject: np.ndarray, rater: np.ndarray) -> np.ndarray:

@@ -238,3 +238,14 @@ class TestEdges:
         x = np.arange(1.0, 9)
         with pytest.raises(EstimateError, match=r"no slope|vertical"):
             ask(table(x, -x))
+
+
+def test_a_falling_relation_is_not_called_too_few_points():
+    noise = 0.1 * np.random.default_rng(1).standard_normal(40)
+    x = np.arange(40) / 10
+    found = ask(table(x + noise, 4 - x))
+    told = {c.code: c.message for c in found.cautions}
+    assert math.isinf(found["slope"].upper)
+    assert "do not rise together" in told["open_interval"]
+    assert "a little short" not in told["loose_relation"]
+    assert "no_relation_shown" in told

@@ -234,3 +234,18 @@ def test_one_reading_off_the_constant_gives_intervals_again():
     found = reading_quality(data, order=None)
     assert "no_disagreement_seen" not in codes(found)
     assert found["rater_shift@rater=A"].lower < found["rater_shift@rater=A"].upper
+
+
+def test_a_code_that_several_sites_use_is_refused():
+    table = readings(20).replace({"rater_id": {"C": "A"}})
+    with pytest.raises(EstimateError, match=r"one person.*'A', with 2 sites.*pass site=None"):
+        reading_quality(table)
+    apart = table.drop(columns=["rater_site_id", "read_no"])
+    assert reading_quality(apart, site=None).estimates
+
+
+def test_missing_ids_are_named_by_their_column():
+    table = readings(20)
+    table.loc[[1, 2, 5], "rater_id"] = None
+    with pytest.raises(TableError, match=r"column 'rater_id' \(3\). Found: 3 rows of 160"):
+        reading_quality(table)
