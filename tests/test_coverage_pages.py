@@ -7,6 +7,8 @@ import pytest
 from tests.coverage import PAGES
 from tests.covered import HIGH, LOW, Row, markdown, printed
 
+SLOW = {"components": 20, "effects": 20, "reliability_bootstrap": 20}  # measured again on a part
+
 
 @pytest.mark.parametrize("name", PAGES)
 def test_a_page_prints_its_numbers(repository, name):
@@ -38,10 +40,14 @@ def test_a_row_outside_the_band_is_marked():
 def test_measured_again(repository, name):
     found = printed(repository / "docs/methods", name)
     most = max(n_sim for _, n_sim in found.values())
-    rows = PAGES[name].rows(most)
+    part = SLOW.get(name, 1)
+    rows = PAGES[name].rows(most // part)
     assert [(r.design, r.figure) for r in rows] == list(found)
     for row in rows:
-        # other linear algebra may turn a few of 4,000 hits
         share, n_sim = found[row.design, row.figure]
-        assert row.n_sim == n_sim
-        assert 100 * row.share == pytest.approx(share, abs=0.3), row
+        assert row.n_sim == pytest.approx(n_sim / part, rel=0.05)
+        # Other linear algebra may turn a few of 4,000 hits. A part of the tables may differ by
+        # chance: by hand, five Monte Carlo errors, and no less than one table in a hundred.
+        chance = 5 * Row("", "", share / 100, row.n_sim).error
+        slack = 0.3 if part == 1 else max(chance, 1)
+        assert 100 * row.share == pytest.approx(share, abs=slack), row

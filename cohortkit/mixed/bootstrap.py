@@ -7,7 +7,8 @@ hardly depends on the variances (`Scale`): where the refit lies as far above the
 may lie above the truth, the draw lies as far below. In balanced designs that gives the
 generalised pivotal quantity of a variance component (Weerahandi 1993, J Am Stat Assoc 88:
 899-905), with the bootstrap in place of the chi-squared distributions, which unbalanced designs
-lack.
+lack. A draw may be negative, so that sums of variances are drawn without bias; the limits of a
+single one stop at zero.
 """
 
 from __future__ import annotations
@@ -57,7 +58,7 @@ class Simulator:
         return best if best.v[0] > 0 else None
 
     def variances(self, best: Optimum) -> Floats:
-        """A draw of the variances from one refit, (K + 1,), residual first."""
+        """A draw of the variances from one refit, (K + 1,), residual first and above zero."""
         v0, parts = best.point.v[0], best.point.parts
         residual = self.v[0] ** 2 / best.v[0]
         shares = parts.score / (v0 * parts.trace)

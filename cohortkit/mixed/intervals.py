@@ -146,7 +146,7 @@ def by_bootstrap(model: Model, choice: Bootstrap, level: float) -> Limits:
     draws = pd.DataFrame(drawn * model.design.scale**2, columns=names)
     edges = [(1 - level) / 2, (1 + level) / 2]
     # Weibull's quantiles: of 199 draws of a pivot, the fifth from either end.
-    sds = np.quantile(np.sqrt(draws), edges, axis=0, method="weibull").T
+    sds = np.quantile(np.sqrt(draws.clip(lower=0)), edges, axis=0, method="weibull").T
     words = f"parametric bootstrap, pivotal, {len(drawn)} refits, seed {choice.seed}"
     return Limits(
         sds=sds,

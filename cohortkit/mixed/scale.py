@@ -44,8 +44,11 @@ class Scale:
         return _straight(np.log1p(ratio / self.rest), self.logs, self.heights)
 
     def ratio(self, height: float) -> float:
-        """The ratio at a height; zero below that of zero."""
-        log = _straight(max(height, 0.0), self.heights, self.logs)
+        """The ratio at a height; below the height of zero, which is zero, negative."""
+        if height < 0:
+            log = height / np.sqrt(self.freedom / 2)
+        else:
+            log = _straight(height, self.heights, self.logs)
         return float(self.rest * np.expm1(log))
 
     def turned(self, estimate: float, again: float, share: float) -> float:

@@ -241,7 +241,7 @@ def test_a_code_that_several_sites_use_is_refused():
     with pytest.raises(EstimateError, match=r"one person.*'A', with 2 sites.*pass site=None"):
         reading_quality(table)
     apart = table.drop(columns=["rater_site_id", "read_no"])
-    assert reading_quality(apart, site=None).estimates
+    assert reading_quality(apart, site=None, order=None).estimates
 
 
 def test_missing_ids_are_named_by_their_column():

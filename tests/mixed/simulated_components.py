@@ -2,8 +2,8 @@
 
     python -m tests.mixed.simulated_components docs/methods 4000
 
-writes coverage_components.csv and .md; the same seed gives the same figures. About 75 minutes on
-one core with 4,000 tables, of which the bootstrap, with 199 fits to a table, takes 45.
+writes coverage_components.csv and .md; the same seed gives the same figures. About two hours on
+one core with 4,000 tables, of which the bootstrap, with 199 fits to a table, takes half.
 """
 
 from __future__ import annotations

@@ -29,7 +29,8 @@ def test_a_balanced_design_has_a_logarithm(ratio):
     height = np.sqrt(6 / 2) * np.log1p(ratio / 0.25)
     assert scale.height(ratio) == pytest.approx(height, rel=1e-6, abs=1e-12)
     assert scale.ratio(height) == pytest.approx(ratio, rel=1e-5, abs=1e-12)
-    assert scale.ratio(-1.0) == 0
+    # by hand: the logarithm goes on below zero, and never below what a level mean owes
+    assert scale.ratio(-1.0) == pytest.approx(0.25 * np.expm1(-1 / np.sqrt(3)))
 
 
 def test_an_unbalanced_design_has_the_integral_of_the_root_of_the_information():
