@@ -1,6 +1,6 @@
 """All pages of measured coverage in agreement, by one command.
 
-    python -m tests.coverage docs/methods 4000            every page, about an hour on one core
+    python -m tests.coverage docs/methods 4000            every page, some five hours on one core
     python -m tests.coverage docs/methods 4000 icc limits these pages
 
 The same seed gives the same figures.
@@ -15,6 +15,7 @@ from tests.agreement import (
     covered_pairs,
     covered_ratings,
     simulated,
+    simulated_bootstrap,
     simulated_limits,
     simulated_modes,
     simulated_reliability,
@@ -27,6 +28,7 @@ PAGES = {
     for page in (
         simulated_reliability.PAGE,
         simulated_modes.PAGE,
+        simulated_bootstrap.PAGE,
         simulated.PAGE,
         simulated_limits.PAGE,
         covered_ratings.PAGE,

@@ -7,7 +7,7 @@ import pytest
 from tests.coverage import PAGES
 from tests.covered import HIGH, LOW, Row, markdown, printed
 
-SLOW = {"components": 20, "effects": 20, "reliability_bootstrap": 20}  # measured again on a part
+SLOW = {"components": 20, "effects": 20}  # measured again on a part
 
 
 @pytest.mark.parametrize("name", PAGES)

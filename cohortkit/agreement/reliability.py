@@ -96,7 +96,7 @@ def reliability(
         ``"log"`` takes logarithms: for spread that grows with the value.
     intervals
         ``"generalised"`` (see `cohortkit.mixed.sequential`), for up to 200,000
-        combinations of scan and rater, or ``"bootstrap"`` (parametric, percentile).
+        combinations of scan and rater, or ``"bootstrap"`` (parametric, pivotal).
     level
         Coverage of the intervals.
     missing
@@ -337,7 +337,7 @@ class _Asked:
         way = (
             "generalised interval from sequential sums of squares"
             if by == "generalised"
-            else "parametric bootstrap, percentile"
+            else "parametric bootstrap, pivotal"
         )
         plan = f", mean of {self.plan.k} x {self.plan.m} readings" if "averaged" in name else ""
         return Estimate(

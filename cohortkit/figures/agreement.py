@@ -79,7 +79,7 @@ def draw(source: pd.DataFrame, footer: Sequence[str] = ()) -> Figure:
         style.panel_title(axes, "abcdefgh"[i], name, n)
         limits_panel.draw_limits(axes, rows, i)
     if with_icc:
-        lower = grid[-1].subgridspec(1, 2)
+        lower = grid[-1].subgridspec(1, 2, wspace=0.08)
         left, right = (figure.add_subplot(lower[0, i]) for i in range(2))
         _reliability(left, right, table, "abcdefgh"[len(names) :])
     style.add_footer(figure, footer)

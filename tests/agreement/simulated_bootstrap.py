@@ -2,9 +2,9 @@
 
 The nightly command, which wrote docs/methods/coverage_reliability_bootstrap.csv and .md:
 
-    python -m tests.agreement.simulated_bootstrap docs/methods 4000
+    python -m tests.agreement.simulated_bootstrap docs/methods 400
 
-The same seed gives the same figures. About 30 minutes on one core with 4,000 tables.
+The same seed gives the same figures. Some ten minutes on one core with 400 tables.
 """
 
 from __future__ import annotations
