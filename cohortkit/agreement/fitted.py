@@ -87,9 +87,9 @@ def fitted(
         As `facets`; live and stored readings of which either kind cannot be fitted, or
         that together do not tell how far raters lie apart.
     """
-    one_kind(frame)
     if not both_modes(frame):
         return _of_one_kind(frame, columns, settings, unit)
+    one_kind(frame)  # before each kind of reading stops at its own
     stored = frame["read_mode"].eq("stored").to_numpy(dtype=bool)
     later = settings | {"seed": settings["seed"] + _SEED_STEP}
     parts = []

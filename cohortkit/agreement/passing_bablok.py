@@ -259,7 +259,8 @@ def _on_line(pairs: Pairs, slope: float) -> bool:
 
 def _cautions(pairs: Pairs, slope: float, limits: Limits) -> list[Caution]:
     found = []
-    if math.isinf(limits[0]) or math.isinf(limits[1]):
+    is_open = math.isinf(limits[0]) or math.isinf(limits[1])
+    if is_open:
         message = (
             "A limit of the slope is infinite: the points are too few, or do not rise together, "
             "for the steepest slopes to be ruled out."
@@ -268,7 +269,7 @@ def _cautions(pairs: Pairs, slope: float, limits: Limits) -> list[Caution]:
     tau = float(stats.kendalltau(pairs.first, pairs.second).statistic)
     if tau < _LOOSE:
         message = f"The points lie loosely about the line (Kendall's tau {tau:.2f}, below {_LOOSE})"
-        if found:
+        if is_open:
             message += ": take neither slope nor intercept from them."
         else:
             message += (

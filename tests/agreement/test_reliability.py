@@ -10,6 +10,7 @@ from cohortkit import agreement, mixed
 from cohortkit.agreement import reliability
 from cohortkit.errors import ArgumentError, EstimateError, TableError
 from tests.agreement.multisite import PLANTED, readings
+from tests.agreement.reads import long
 from tests.agreement.simulated_reliability import CELLS, measure
 from tests.covered import printed
 from tests.expected import figures
@@ -285,9 +286,9 @@ def test_published_coverage_holds_where_the_model_does(repository):
 
 def table_of(values):
     """One reading of each scan by each rater, scans of different persons."""
-    n, k = values.shape
-    rows = {"scan_id": np.repeat(np.arange(n), k), "participant_id": np.repeat(np.arange(n), k)}
-    return pd.DataFrame({**rows, "rater_id": list("abcdef"[:k]) * n, "gap_mm": values.ravel()})
+    own = {"subject": "scan_id", "rater": "rater_id", "value": "gap_mm"}
+    table = long(values).rename(columns=own)
+    return table.assign(participant_id=table["scan_id"])
 
 
 def test_averaging_reads_is_refused_where_nothing_was_read_twice():

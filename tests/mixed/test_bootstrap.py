@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 import pytest
 from scipy.stats import chi2
 
@@ -15,13 +14,7 @@ from cohortkit.mixed import bootstrap, intervals
 from cohortkit.mixed.design import build
 from cohortkit.mixed.intervals import simulator_of
 from cohortkit.mixed.model import fit_design
-from tests.mixed.designs import crossed, no_variance
-
-# source: Davies & Goldsmith 1972, table 6.2: yield of dyestuff (g), five samples of six batches
-DYESTUFF = np.array([
-    1545, 1440, 1440, 1520, 1580, 1540, 1555, 1490, 1560, 1495, 1595, 1550, 1605, 1510, 1560,
-    1445, 1440, 1595, 1465, 1545, 1595, 1630, 1515, 1635, 1625, 1520, 1455, 1450, 1480, 1445,
-], dtype=float)  # fmt: skip
+from tests.mixed.designs import crossed, dyestuff, no_variance
 
 CALL = {
     "value": "value",
@@ -50,8 +43,7 @@ def test_the_same_seed_gives_the_same_draws_for_any_number_of_workers(table):
 @pytest.mark.parametrize("method", ["reml", "ml"])
 def test_draws_of_a_balanced_design_are_the_generalised_pivots(method):
     n, k = 5, 6
-    table = pd.DataFrame({"batch": np.repeat(np.arange(k), n), "value": DYESTUFF})
-    built = build(table, value="value", random=[["batch"]], fixed=[])
+    built = build(dyestuff(), value="yield", random=[["batch"]], fixed=[])
     model = fit_design(built, method)
     simulator = simulator_of(model)
 
@@ -78,14 +70,15 @@ def test_draws_of_a_balanced_design_are_the_generalised_pivots(method):
 
 
 def test_limits_are_those_of_chi_squared_pivots():
-    table = pd.DataFrame({"batch": np.repeat(np.arange(6), 5), "value": DYESTUFF})
+    table = dyestuff()
     result = mixed.fit(
-        table, value="value", random=[["batch"]], participant=None, unit="g",
+        table, value="yield", random=[["batch"]], participant=None, unit="g",
         intervals=mixed.Bootstrap(n_boot=2999, seed=3),
     )  # fmt: skip
-    means = DYESTUFF.reshape(6, 5).mean(axis=1)
+    samples = table["yield"].to_numpy(dtype=float).reshape(6, 5)
+    means = samples.mean(axis=1)
     ss_between = 5 * ((means - means.mean()) ** 2).sum()
-    ss_within = ((DYESTUFF.reshape(6, 5) - means[:, None]) ** 2).sum()
+    ss_within = ((samples - means[:, None]) ** 2).sum()
     rng = np.random.default_rng(8)
     within = ss_within / rng.chisquare(24, 200_000)
     between = np.maximum((ss_between / rng.chisquare(5, 200_000) - within) / 5, 0)
